@@ -1,0 +1,299 @@
+// Package web is the HTTP side: API, live websocket, embedded pages. It decodes,
+// calls the House and encodes; it decides nothing about printers or jobs.
+package web
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"undercroft/queue"
+)
+
+// House is all that the pages, the API and the commands can see and do. The
+// daemon implements it. Errors wrap the kinds in package queue.
+type House interface {
+	// View is a consistent copy of everything that the pages show.
+	View(ctx context.Context) (View, error)
+	// Subscribe returns a channel that gets a value (conflated, never blocking
+	// the sender) after anything in View changed, and a function to end it.
+	Subscribe() (<-chan struct{}, func())
+
+	Add(ctx context.Context, req AddRequest, body io.Reader) (Added, error)
+	Jobs(ctx context.Context, all bool) ([]Job, error) // all: the ended ones too
+	Why(ctx context.Context, jobID int64) (Why, error)
+	Hold(ctx context.Context, jobID int64) error
+	Release(ctx context.Context, jobID int64) error
+	Cancel(ctx context.Context, jobID int64) error
+	// Decide answers a job in needs-decision.
+	Decide(ctx context.Context, jobID int64, d Decision) error
+	Mishaps(ctx context.Context) ([]Mishap, error)
+
+	Cleared(ctx context.Context, printer string, c Cleared) error
+	NotYet(ctx context.Context, printer string) error // takes a clearing back while it counts down
+	Lend(ctx context.Context, printer string) error
+	TakeBack(ctx context.Context, printer string) error
+	Stop(ctx context.Context, printer string, cause string) error
+	Cool(ctx context.Context) ([]Cooled, error)
+	Fit(ctx context.Context, printer string, f Fit) error
+	Service(ctx context.Context, printer string, s Service) error
+
+	SetHours(ctx context.Context, h Hours) error
+}
+
+// View is what the pages show. All times are house time in the house's zone.
+type View struct {
+	At       time.Time `json:"at"`
+	Zone     string    `json:"zone"`
+	Pace     float64   `json:"pace"` // house seconds per real second: 1 but in the demo
+	Demo     bool      `json:"demo"`
+	Title    string    `json:"title"` // the build's name, empty when there is none
+	Hours    Hours     `json:"hours"`
+	Printers []Printer `json:"printers"` // in the configuration's order
+	Jobs     []Job     `json:"jobs"`     // all that are not done or cancelled, in queue order
+	Circuits []Circuit `json:"circuits"`
+	Tally    Tally     `json:"tally"`
+	Mishaps  []Mishap  `json:"mishaps"` // those that still need a decision, newest first
+}
+
+// Hours are when somebody is home and when nothing may be hot. Answered is
+// false until both were given once; nothing starts before.
+type Hours struct {
+	Answered bool   `json:"answered"`
+	Home     string `json:"home"` // e.g. "Mo-Fr 17:00-23:00, Sa-Su 08:00-23:00", or "none"
+	Cold     string `json:"cold"` // e.g. "daily 01:00-05:00", or "none"
+	ColdNow  bool   `json:"cold_now"`
+	HomeNow  bool   `json:"home_now"`
+}
+
+type Tally struct {
+	JobsWaiting  int     `json:"jobs_waiting"`
+	JobsRunning  int     `json:"jobs_running"`
+	JobsDone     int     `json:"jobs_done"`
+	JobsDecision int     `json:"jobs_needing_decision"`
+	PiecesDone   int     `json:"pieces_done"`
+	PiecesWanted int     `json:"pieces_wanted"`
+	HoursDone    float64 `json:"machine_hours_done"`
+	HoursLeft    float64 `json:"machine_hours_left"`
+	GramsUsed    float64 `json:"grams_used"`
+}
+
+type Printer struct {
+	Name       string     `json:"name"`
+	Kind       string     `json:"kind"`
+	Phase      string     `json:"phase"`
+	PhaseSince time.Time  `json:"phase_since"`
+	Why        string     `json:"why"`       // one sentence on the phase, or on why it takes nothing
+	WaitsFor   string     `json:"waits_for"` // "person", "power", "job", "cold-hours", "" …: what would let it start
+	Path       string     `json:"path"`
+	VolumeMM   [3]float64 `json:"volume_mm"`
+	NozzleMM   float64    `json:"nozzle_mm"` // 0 while unknown
+	Plate      Plate      `json:"plate"`
+	Spool      Spool      `json:"spool"`
+	OutOf      string     `json:"out_of_service"` // reason, empty when in service
+	Circuit    string     `json:"circuit"`
+	Heaters    []Heater   `json:"heaters"`
+	HeatAt     *time.Time `json:"heat_at,omitempty"`
+	Run        *Run       `json:"run,omitempty"`
+	NextJob    int64      `json:"next_job,omitempty"` // counting down to this job
+	NextStart  *time.Time `json:"next_start,omitempty"`
+	Resends    int64      `json:"resends"`
+	Firmware   string     `json:"firmware"`
+}
+
+type Plate struct {
+	Surface string `json:"surface"` // "smooth", "textured", "glass", … "" while unknown
+	State   string `json:"state"`   // clear, occupied, off, unknown
+	// Question is what a person is asked now, in words; empty when nothing is.
+	Question string    `json:"question"`
+	JobID    int64     `json:"job_id,omitempty"` // what lies on it
+	Part     string    `json:"part,omitempty"`
+	Pieces   int       `json:"pieces,omitempty"` // pieces that the file yields
+	RunID    int64     `json:"run_id,omitempty"`
+	Since    time.Time `json:"since"`
+}
+
+type Spool struct {
+	Material string  `json:"material"` // "" when nothing is loaded
+	Colour   string  `json:"colour"`
+	Grams    float64 `json:"grams_left"`
+}
+
+type Heater struct {
+	Name    string  `json:"name"`
+	ActualC float64 `json:"actual_c"`
+	TargetC float64 `json:"target_c"`
+}
+
+type Run struct {
+	ID           int64     `json:"id"`
+	JobID        int64     `json:"job_id"`
+	Part         string    `json:"part"`
+	File         string    `json:"file"`
+	StartedAt    time.Time `json:"started_at"`
+	EndsAt       time.Time `json:"ends_at"`
+	LeftS        float64   `json:"left_s"`
+	EstimateS    float64   `json:"estimate_s"`
+	LayersDone   int       `json:"layers_done"`
+	Layers       int       `json:"layers"`
+	CompletedMM  float64   `json:"completed_mm"`
+	InProgressMM float64   `json:"in_progress_mm"`
+	HeightMM     float64   `json:"height_mm"`
+	Line         int64     `json:"line"`
+	Lines        int64     `json:"lines"`
+	// Outline is the piece's side silhouette: for each of up to 64 height steps
+	// from the plate up, the extent [min,max] in 0…1 of the widest step.
+	Outline [][2]float64 `json:"outline,omitempty"`
+}
+
+type Job struct {
+	ID         int64      `json:"id"`
+	State      string     `json:"state"`
+	Part       string     `json:"part"`
+	Assembly   string     `json:"assembly"`
+	File       string     `json:"file"`
+	SHA256     string     `json:"sha256"`
+	Kind       string     `json:"kind"`
+	NozzleMM   float64    `json:"nozzle_mm"`
+	LayerMM    float64    `json:"layer_mm"`
+	Material   string     `json:"material"`
+	SizeMM     [3]float64 `json:"size_mm"` // extruded extents
+	EstimateS  float64    `json:"estimate_s"`
+	MassG      float64    `json:"mass_g"`
+	Pieces     int        `json:"pieces"`
+	Printer    string     `json:"printer"` // where it runs or lies, empty otherwise
+	Runs       int        `json:"runs"`
+	ClearsSelf bool       `json:"clears_itself"` // may use the printer's clearing routine
+	Note       string     `json:"note"`          // why it waits or what is to be decided, one sentence
+	Warnings   []string   `json:"warnings,omitempty"`
+}
+
+type Circuit struct {
+	Name      string  `json:"name"`
+	LimitW    float64 `json:"limit_w"`
+	LeasedW   float64 `json:"leased_w"`
+	StandingW float64 `json:"standing_w"`
+}
+
+type Mishap struct {
+	ID           int64        `json:"id"`
+	RunID        int64        `json:"run_id"`
+	JobID        int64        `json:"job_id"`
+	Printer      string       `json:"printer"`
+	Part         string       `json:"part"`
+	Result       string       `json:"result"` // failed, interrupted, cancelled, bad-yield
+	Cause        string       `json:"cause"`
+	Text         string       `json:"text"`
+	At           time.Time    `json:"at"`
+	Line         int64        `json:"line"`
+	Layer        int          `json:"layer"` // layers certainly completed
+	CompletedMM  float64      `json:"completed_mm"`
+	InProgressMM float64      `json:"in_progress_mm"`
+	HeightMM     float64      `json:"height_mm"`
+	GramsSpent   float64      `json:"grams_spent"`
+	Heat         []HeatPoint  `json:"heat,omitempty"`
+	Decided      string       `json:"decided"` // "", "again", "given-up"
+	Outline      [][2]float64 `json:"outline,omitempty"`
+}
+
+type HeatPoint struct {
+	At      time.Time `json:"at"`
+	Heaters []Heater  `json:"heaters"`
+}
+
+// AddRequest says of a file what the file does not say for sure itself.
+type AddRequest struct {
+	FileName   string  `json:"file_name"`
+	Kind       string  `json:"kind"` // empty: the only kind there is
+	Part       string  `json:"part"` // empty: from the file's name
+	Assembly   string  `json:"assembly"`
+	Count      int     `json:"count"`     // how many times to print it; 0 is 1
+	Pieces     int     `json:"pieces"`    // pieces that one print yields; 0 is 1
+	NozzleMM   float64 `json:"nozzle_mm"` // 0: as inferred and declared
+	Material   string  `json:"material"`  // empty: as declared
+	Surface    string  `json:"surface"`   // wanted plate surface; empty: by material
+	ClearsSelf bool    `json:"clears_itself"`
+	OnHold     bool    `json:"on_hold"`
+}
+
+type Added struct {
+	JobIDs    []int64   `json:"job_ids"`
+	SHA256    string    `json:"sha256"`
+	Known     bool      `json:"known"` // the same content was there already
+	EstimateS float64   `json:"estimate_s"`
+	MassG     float64   `json:"mass_g"`
+	NozzleMM  float64   `json:"nozzle_mm"`
+	Material  string    `json:"material"`
+	Layers    int       `json:"layers"`
+	HeightMM  float64   `json:"height_mm"`
+	Warnings  []Finding `json:"warnings,omitempty"`
+}
+
+// Finding is one remark on a file, with its line.
+type Finding struct {
+	Code string `json:"code"`
+	Line int64  `json:"line"`
+	Text string `json:"text"`
+}
+
+// Refusal is the error of Add for a file that cannot be taken; it wraps
+// queue.ErrRefused.
+type Refusal struct {
+	File     string
+	Findings []Finding
+}
+
+type Why struct {
+	Job      Job          `json:"job"`
+	Summary  string       `json:"summary"`
+	Printers []WhyPrinter `json:"printers"`
+}
+
+type WhyPrinter struct {
+	Printer   string     `json:"printer"`
+	Obstacles []Obstacle `json:"obstacles"` // empty: it could take the job now
+}
+
+type Obstacle struct {
+	Code   string `json:"code"`
+	Text   string `json:"text"`   // "needs 0.8 mm nozzle, 0.4 is fitted"
+	Remedy string `json:"remedy"` // "fit the 0.8 mm nozzle on Bittern", may be empty
+}
+
+// Cleared is a person's answer to 'is the plate clear?'.
+type Cleared struct {
+	Empty   bool     `json:"empty"`                 // nothing is left on the plate
+	Seated  bool     `json:"seated"`                // the sheet lies as it should
+	Surface string   `json:"surface"`               // which sheet lies there now; empty: the same as before
+	Good    *int     `json:"good"`                  // how many of the pieces are good; nil: all
+	BadFrom *float64 `json:"bad_from_mm,omitempty"` // the height from which the piece is bad, when a piece is
+}
+
+type Decision struct {
+	Again bool `json:"again"` // true: queue it again, whole; false: give it up
+}
+
+type Cooled struct {
+	Printer string `json:"printer"`
+	OK      bool   `json:"ok"`
+	Text    string `json:"text"`
+}
+
+// Fit sets what changes by hand on a printer; nil fields stay as they are.
+type Fit struct {
+	NozzleMM *float64 `json:"nozzle_mm,omitempty"`
+	Material *string  `json:"material,omitempty"`
+	Colour   *string  `json:"colour,omitempty"`
+	Grams    *float64 `json:"grams,omitempty"`
+	Surface  *string  `json:"surface,omitempty"`
+	PlateOff *bool    `json:"plate_off,omitempty"`
+}
+
+type Service struct {
+	Out    bool   `json:"out"`
+	Reason string `json:"reason"`
+}
+
+func (r *Refusal) Error() string { return r.File + " was refused; nothing was stored" }
+
+func (r *Refusal) Unwrap() error { return queue.ErrRefused }
