@@ -262,11 +262,11 @@ type Obstacle struct {
 
 // Cleared is a person's answer to 'is the plate clear?'.
 type Cleared struct {
-	Empty   bool     `json:"empty"`                 // nothing is left on the plate
-	Seated  bool     `json:"seated"`                // the sheet lies as it should
-	Surface string   `json:"surface"`               // which sheet lies there now; empty: the same as before
-	Good    *int     `json:"good"`                  // how many of the pieces are good; nil: all
-	BadFrom *float64 `json:"bad_from_mm,omitempty"` // the height from which the piece is bad, when a piece is
+	Empty   bool     `json:"empty"`                                             // nothing is left on the plate
+	Seated  bool     `json:"seated"`                                            // the sheet lies as it should
+	Surface string   `json:"surface" required:"false"`                          // which sheet lies there now; empty: the same as before
+	Good    *int     `json:"good" required:"false" minimum:"0" nullable:"true"` // how many of the pieces are good; nil: all
+	BadFrom *float64 `json:"bad_from_mm,omitempty"`                             // the height from which the piece is bad, when a piece is
 }
 
 type Decision struct {
@@ -291,7 +291,7 @@ type Fit struct {
 
 type Service struct {
 	Out    bool   `json:"out"`
-	Reason string `json:"reason"`
+	Reason string `json:"reason" required:"false" maxLength:"500"`
 }
 
 func (r *Refusal) Error() string { return r.File + " was refused; nothing was stored" }

@@ -1,0 +1,208 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"undercroft/web"
+)
+
+// clientCommands are the commands that talk to a running daemon.
+type clientCommands struct {
+	Add          addCmd          `cmd:"" group:"jobs" help:"Add G-code files: each is read, refused with reasons, or queued."`
+	Jobs         jobsCmd         `cmd:"" group:"jobs" help:"List the jobs, and why each waits."`
+	Why          whyCmd          `cmd:"" group:"jobs" help:"Say for each printer what keeps it from taking a job."`
+	Hold         holdCmd         `cmd:"" group:"jobs" help:"Keep a queued job back."`
+	Release      releaseCmd      `cmd:"" group:"jobs" help:"Let a held job go on."`
+	Cancel       cancelCmd       `cmd:"" group:"jobs" help:"Take a job out of the queue for good."`
+	Mishaps      mishapsCmd      `cmd:"" group:"jobs" help:"List what went wrong, and at which heights."`
+	Decide       decideCmd       `cmd:"" group:"jobs" help:"After a mishap: print the job again, or give it up."`
+	Printers     printersCmd     `cmd:"" group:"printers" help:"List the printers: what each does, its height, when it ends."`
+	Cleared      clearedCmd      `cmd:"" group:"printers" help:"Say that a printer's plate is empty and its sheet seated, and how many pieces were good."`
+	NotYet       notYetCmd       `cmd:"" group:"printers" help:"Take a clearing back while the start counts down."`
+	Fit          fitCmd          `cmd:"" group:"printers" help:"Say what is fitted and loaded on a printer now."`
+	Lend         lendCmd         `cmd:"" group:"printers" help:"Leave a printer to a person at its panel."`
+	TakeBack     takeBackCmd     `cmd:"" group:"printers" help:"End a lending."`
+	Stop         stopCmd         `cmd:"" group:"printers" help:"Stop a run now: end moves, heaters off, park."`
+	OutOfService outOfServiceCmd `cmd:"" group:"printers" help:"Give a printer no more jobs."`
+	InService    inServiceCmd    `cmd:"" group:"printers" help:"Give a printer jobs again."`
+	Cool         coolCmd         `cmd:"" group:"house" help:"Set every heater target of every printer to zero."`
+	Hours        hoursCmd        `cmd:"" group:"house" help:"Say when somebody is home and when nothing may be hot."`
+}
+
+// clientFlags are part of every client command.
+type clientFlags struct {
+	Server string `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers."`
+	Token  string `env:"UNDERCROFT_TOKEN" placeholder:"TOKEN" help:"The daemon's token, where it asks for one. The environment variable keeps it out of the process list."`
+	JSON   bool   `name:"json" help:"Print JSON, as the daemon gives it."`
+}
+
+// AfterApply gives the command its client.
+func (f *clientFlags) AfterApply(k *kong.Context) error {
+	c, err := newClient(*f, k.Stdout, k.Stderr)
+	if err != nil {
+		return err
+	}
+	k.Bind(c)
+	return nil
+}
+
+// client speaks with one daemon and prints for one person or program.
+type client struct {
+	base  *url.URL
+	token string
+	json  bool
+	out   io.Writer
+	err   io.Writer
+	http  *http.Client
+}
+
+func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
+	base, err := url.Parse(strings.TrimRight(f.Server, "/"))
+	if err != nil || base.Host == "" || (base.Scheme != "http" && base.Scheme != "https") {
+		return nil, exitf(exitUsage, "--server %q is not an address like http://127.0.0.1:8017", f.Server)
+	}
+	dialer := &net.Dialer{Timeout: 5 * time.Second}
+	return &client{
+		base: base, token: f.Token, json: f.JSON, out: out, err: errOut,
+		http: &http.Client{
+			// A redirect would send the token somewhere else.
+			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+			Transport: &http.Transport{
+				Proxy: http.ProxyFromEnvironment, DialContext: dialer.DialContext,
+				TLSHandshakeTimeout: 5 * time.Second,
+			},
+		},
+	}, nil
+}
+
+// answerTime bounds a call that carries no file. Stopping a printer waits for
+// the moves on their way.
+const answerTime = 40 * time.Second
+
+// get asks for path and decodes the answer into v.
+func (c *client) get(path string, v any) error {
+	return c.call(http.MethodGet, path, nil, v)
+}
+
+// post sends body, if any, and decodes the answer into v, if any.
+func (c *client) post(path string, body, v any) error {
+	return c.call(http.MethodPost, path, body, v)
+}
+
+func (c *client) call(method, path string, body, v any) error {
+	ctx, cancel := context.WithTimeout(context.Background(), answerTime)
+	defer cancel()
+	var src io.Reader
+	if body != nil {
+		text, err := json.Marshal(body)
+		if err != nil {
+			return err
+		}
+		src = bytes.NewReader(text)
+	}
+	return c.do(ctx, method, path, "application/json", src, v)
+}
+
+func (c *client) do(ctx context.Context, method, path, kind string, body io.Reader, v any) error {
+	req, err := http.NewRequestWithContext(ctx, method, c.base.String()+path, body)
+	if err != nil {
+		return exitf(exitUsage, "%s %s is not a request: %v", method, path, err)
+	}
+	if body != nil {
+		req.Header.Set("Content-Type", kind)
+	}
+	if c.token != "" {
+		req.Header.Set("Authorization", "Bearer "+c.token)
+	}
+	resp, err := c.http.Do(req)
+	if err != nil {
+		return c.notReached(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	if err != nil {
+		return c.notReached(err)
+	}
+	if resp.StatusCode < 200 || resp.StatusCode > 299 {
+		return c.problem(resp, text)
+	}
+	if v == nil || len(text) == 0 {
+		return nil
+	}
+	if err := json.Unmarshal(text, v); err != nil {
+		return exitf(exitNotReached, "%s does not answer like an Undercroft daemon: %v", c.base, err)
+	}
+	return nil
+}
+
+const maxAnswer = 64 << 20 // bytes
+
+// notReached names the daemon's address: mostly it is the wrong one, or nobody
+// started the daemon.
+func (c *client) notReached(err error) error {
+	var u *url.Error
+	if errors.As(err, &u) {
+		err = u.Err
+	}
+	return &exitError{
+		code: exitNotReached, noDaemon: true,
+		text: fmt.Sprintf("the daemon at %s was not reached: %v\nStart it with 'undercroft serve', or say where it is with --server.", c.base, err),
+	}
+}
+
+// problem makes an error of an RFC 9457 body.
+func (c *client) problem(resp *http.Response, text []byte) error {
+	var p web.Problem
+	if err := json.Unmarshal(text, &p); err != nil || p.Detail == "" {
+		return exitf(exitNotReached, "%s answered %s and nothing that could be read; is an Undercroft daemon there?", c.base, resp.Status)
+	}
+	return &exitError{code: exitOf(p), text: p.Detail, findings: p.Findings}
+}
+
+// exitOf maps the daemon's kinds of problems to exit codes.
+func exitOf(p web.Problem) int {
+	switch p.Kind {
+	case "not-valid", "too-large":
+		return exitUsage
+	case "refused":
+		return exitRefused
+	case "not-found":
+		return exitNotFound
+	case "not-possible-now", "too-many":
+		return exitNotNow
+	case "cannot-be-reached", "too-slow":
+		return exitNotReached
+	case "no-credential", "not-from-here":
+		return exitNotLetIn
+	}
+	return exitInternal
+}
+
+// printJSON prints v as the daemon gave it, indented.
+func (c *client) printJSON(v any) error {
+	e := json.NewEncoder(c.out)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}
+
+// say prints a sentence for a person, or {"done": true} for a program.
+func (c *client) say(format string, args ...any) error {
+	if c.json {
+		return c.printJSON(map[string]bool{"done": true})
+	}
+	_, err := fmt.Fprintf(c.out, format+"\n", args...)
+	return err
+}

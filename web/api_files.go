@@ -1,0 +1,253 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+)
+
+// uploadPatience is how long an upload may bring nothing; a slow line is no
+// reason to cut, a silent one is.
+const uploadPatience = 30 * time.Second
+
+// addInput carries an upload past the API library, which would read the body
+// into memory: files are streamed, as large as they are.
+type addInput struct {
+	FileName   string  `query:"file_name" doc:"the file's name; its last element counts"`
+	Kind       string  `query:"kind" maxLength:"100" doc:"the kind of printer that the file was sliced for; may be left out where there is one kind"`
+	Part       string  `query:"part" maxLength:"200" doc:"which part it makes; from the file's name when left out"`
+	Assembly   string  `query:"assembly" maxLength:"200"`
+	Count      int     `query:"count" minimum:"0" maximum:"1000" doc:"how many times to print it; 0 is 1"`
+	Pieces     int     `query:"pieces" minimum:"0" maximum:"1000" doc:"pieces that one print yields; 0 is 1"`
+	NozzleMM   float64 `query:"nozzle_mm" minimum:"0" maximum:"5" doc:"0: as the file shows"`
+	Material   string  `query:"material" maxLength:"100" doc:"empty: as the file declares"`
+	Surface    string  `query:"surface" maxLength:"100" doc:"wanted plate surface; empty: by material"`
+	ClearsSelf bool    `query:"clears_itself" doc:"may use the printer's clearing routine"`
+	OnHold     bool    `query:"on_hold"`
+
+	r *http.Request
+	w http.ResponseWriter
+}
+
+// Resolve keeps the request; the library calls it before the handler.
+func (in *addInput) Resolve(ctx huma.Context) []error {
+	in.r, in.w = humago.Unwrap(ctx)
+	return nil
+}
+
+func (in *addInput) request() AddRequest {
+	return AddRequest{
+		FileName: baseName(in.FileName), Kind: in.Kind, Part: in.Part, Assembly: in.Assembly,
+		Count: in.Count, Pieces: in.Pieces, NozzleMM: in.NozzleMM, Material: in.Material,
+		Surface: in.Surface, ClearsSelf: in.ClearsSelf, OnHold: in.OnHold,
+	}
+}
+
+func (a *api) fileRoutes() {
+	binary := &huma.MediaType{Schema: &huma.Schema{Type: huma.TypeString, Format: "binary"}}
+	form := &huma.MediaType{Schema: &huma.Schema{Type: huma.TypeObject, Properties: map[string]*huma.Schema{
+		"file": {Type: huma.TypeString, Format: "binary", Description: "the last part; fields named like the query parameters may stand before it"},
+	}}}
+	huma.Register(a.register, huma.Operation{
+		OperationID: "add", Method: http.MethodPost, Path: "/api/files", DefaultStatus: http.StatusCreated,
+		Summary:     "Add a G-code file: read it once, refuse it with reasons, or queue it",
+		Description: "The file is the body itself, or the last part of a multipart form. It is streamed; nothing is stored of a file that is refused.",
+		RequestBody: &huma.RequestBody{Required: true, Content: map[string]*huma.MediaType{
+			"application/octet-stream": binary, "text/x-gcode": binary,
+		}},
+	}, a.add)
+	// Told of the form before, the library would read it into memory.
+	a.register.OpenAPI().Paths["/api/files"].Post.RequestBody.Content["multipart/form-data"] = form
+}
+
+func (a *api) add(ctx context.Context, in *addInput) (*reply[Added], error) {
+	select {
+	case a.uploads <- struct{}{}:
+		defer func() { <-a.uploads }()
+	default:
+		return nil, problem(http.StatusServiceUnavailable, fmt.Sprintf("%d files are being read already; try again when one of them is done.", maxUploads))
+	}
+	if in.r.ContentLength > a.maxFile {
+		return nil, problemOf(&http.MaxBytesError{Limit: a.maxFile})
+	}
+	body := &patientBody{
+		src: http.MaxBytesReader(in.w, in.r.Body, a.maxFile),
+		rc:  http.NewResponseController(in.w),
+	}
+	req, file, err := fileOf(in, body)
+	if err != nil {
+		return nil, a.fail(firstOf(body.err, err))
+	}
+	if req.FileName == "" {
+		return nil, problem(http.StatusBadRequest, "The file has no name: give file_name.")
+	}
+	added, err := a.house.Add(ctx, req, file)
+	if err != nil {
+		// A file cut short by the line is not a bad file.
+		return nil, a.fail(firstOf(body.err, err))
+	}
+	added.JobIDs = listed(added.JobIDs)
+	return answer(added), nil
+}
+
+func firstOf(read, err error) error {
+	if read != nil {
+		return read
+	}
+	return err
+}
+
+// fileOf finds the file in the request: the body itself, or the last part of a
+// form, with fields before it.
+func fileOf(in *addInput, body io.Reader) (AddRequest, io.Reader, error) {
+	kind, params, _ := mime.ParseMediaType(in.r.Header.Get("Content-Type"))
+	if kind != "multipart/form-data" {
+		return in.request(), body, nil
+	}
+	parts := multipart.NewReader(body, params["boundary"])
+	for range maxFormParts {
+		part, err := parts.NextPart()
+		if errors.Is(err, io.EOF) {
+			return AddRequest{}, nil, problem(http.StatusBadRequest, "The form holds no file.")
+		}
+		if err != nil {
+			return AddRequest{}, nil, problem(http.StatusBadRequest, "The form cannot be read: "+err.Error()+".")
+		}
+		if part.FileName() != "" {
+			if in.FileName == "" {
+				in.FileName = part.FileName()
+			}
+			return in.request(), part, nil
+		}
+		value, err := io.ReadAll(io.LimitReader(part, maxFormField+1))
+		if err != nil {
+			return AddRequest{}, nil, problem(http.StatusBadRequest, "The form cannot be read: "+err.Error()+".")
+		}
+		if len(value) > maxFormField {
+			return AddRequest{}, nil, problem(http.StatusBadRequest, "The form field "+strconv.Quote(part.FormName())+" is too long.")
+		}
+		if err := in.set(part.FormName(), string(value)); err != nil {
+			return AddRequest{}, nil, err
+		}
+	}
+	return AddRequest{}, nil, problem(http.StatusBadRequest, "The form has too many fields.")
+}
+
+const (
+	maxFormParts = 32
+	maxFormField = 1000 // bytes
+)
+
+// set takes a form field as if it had stood in the query.
+func (in *addInput) set(name, value string) error {
+	var err error
+	switch name {
+	case "file_name":
+		in.FileName = value
+	case "kind":
+		in.Kind = value
+	case "part":
+		in.Part = value
+	case "assembly":
+		in.Assembly = value
+	case "count":
+		in.Count, err = countOf(value)
+	case "pieces":
+		in.Pieces, err = countOf(value)
+	case "nozzle_mm":
+		in.NozzleMM, err = strconv.ParseFloat(value, 64)
+		if err == nil && !(in.NozzleMM >= 0 && in.NozzleMM <= 5) {
+			err = strconv.ErrRange
+		}
+	case "material":
+		in.Material = value
+	case "surface":
+		in.Surface = value
+	case "clears_itself":
+		in.ClearsSelf, err = strconv.ParseBool(value)
+	case "on_hold":
+		in.OnHold, err = strconv.ParseBool(value)
+	default:
+		return problem(http.StatusBadRequest, "The form field "+strconv.Quote(name)+" is not known.")
+	}
+	if err != nil {
+		return problem(http.StatusBadRequest, "The form field "+name+" does not take "+strconv.Quote(value)+".")
+	}
+	return nil
+}
+
+func countOf(s string) (int, error) {
+	n, err := strconv.Atoi(s)
+	if err == nil && (n < 0 || n > 1000) {
+		err = strconv.ErrRange
+	}
+	return n, err
+}
+
+// Query is the request as the query of POST /api/files.
+func (r AddRequest) Query() url.Values {
+	q := url.Values{}
+	set := func(name, value string) {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	set("file_name", r.FileName)
+	set("kind", r.Kind)
+	set("part", r.Part)
+	set("assembly", r.Assembly)
+	set("material", r.Material)
+	set("surface", r.Surface)
+	if r.Count != 0 {
+		q.Set("count", strconv.Itoa(r.Count))
+	}
+	if r.Pieces != 0 {
+		q.Set("pieces", strconv.Itoa(r.Pieces))
+	}
+	if r.NozzleMM != 0 {
+		q.Set("nozzle_mm", strconv.FormatFloat(r.NozzleMM, 'f', -1, 64))
+	}
+	if r.ClearsSelf {
+		q.Set("clears_itself", "true")
+	}
+	if r.OnHold {
+		q.Set("on_hold", "true")
+	}
+	return q
+}
+
+// patientBody reads an upload: the deadline moves on with what arrives, and the
+// reading error is kept, whatever its reader makes of it.
+type patientBody struct {
+	src  io.Reader
+	rc   *http.ResponseController
+	next time.Time // when the deadline is moved again
+	err  error
+}
+
+func (b *patientBody) Read(p []byte) (int, error) {
+	if now := time.Now(); now.After(b.next) {
+		// Writers in tests have no deadline; there is nothing to cut then.
+		_ = b.rc.SetReadDeadline(now.Add(uploadPatience))
+		_ = b.rc.SetWriteDeadline(now.Add(2 * uploadPatience))
+		b.next = now.Add(time.Second)
+	}
+	n, err := b.src.Read(p)
+	if err != nil && !errors.Is(err, io.EOF) {
+		b.err = err
+		if errors.Is(err, io.ErrUnexpectedEOF) {
+			b.err = problem(http.StatusBadRequest, "The file did not arrive whole; nothing was stored.")
+		}
+	}
+	return n, err
+}
