@@ -1,0 +1,341 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"undercroft/gcode/analyze"
+	"undercroft/gcode/motion"
+)
+
+// inspectCmd says what G-code files will do. It always answers: what `add`
+// would refuse is told, and the exit code is 0 unless a file cannot be read.
+type inspectCmd struct {
+	Files  []string `arg:"" name:"file" help:"G-code files." type:"existingfile"`
+	Limits string   `help:"TOML file with the machine's limits of speed and acceleration." type:"existingfile" placeholder:"LIMITS.toml"`
+	JSON   bool     `help:"Print JSON, one object a file." name:"json"`
+	Layers bool     `help:"Print the layer table too."`
+}
+
+// Run prints to standard output.
+func (c *inspectCmd) Run() error { return c.run(os.Stdout) }
+
+func (c *inspectCmd) run(w io.Writer) error {
+	limits := motion.Default()
+	if c.Limits != "" {
+		var err error
+		if limits, err = readLimits(c.Limits); err != nil {
+			return err
+		}
+	}
+	for i, name := range c.Files {
+		r, err := inspectFile(name, limits)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			if err := writeInspectJSON(w, r, c.Layers); err != nil {
+				return err
+			}
+			continue
+		}
+		if i > 0 {
+			fmt.Fprintln(w)
+		}
+		writeInspectText(w, filepath.Base(name), r, c.Layers)
+	}
+	return nil
+}
+
+func inspectFile(name string, limits motion.Limits) (*analyze.Result, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the file: %w", err)
+	}
+	defer f.Close()
+	r, err := analyze.Read(f, analyze.Options{Limits: limits})
+	if err != nil {
+		return nil, fmt.Errorf("cannot read %s: %w", name, err)
+	}
+	return r, nil
+}
+
+// limitsFile is the TOML form of motion.Limits. Arrays are X, Y, Z, E.
+type limitsFile struct {
+	MaxFeed   []float64 `toml:"max_feed_mm_s"`
+	MaxAccel  []float64 `toml:"max_accel_mm_s2"`
+	Print     *float64  `toml:"accel_print_mm_s2"`
+	Retract   *float64  `toml:"accel_retract_mm_s2"`
+	Travel    *float64  `toml:"accel_travel_mm_s2"`
+	Deviation *float64  `toml:"junction_deviation_mm"`
+	Jerk      []float64 `toml:"jerk_mm_s"`
+	Segment   *float64  `toml:"min_segment_ms"`
+	Steps     []float64 `toml:"steps_per_mm"`
+}
+
+func readLimits(name string) (motion.Limits, error) {
+	l := motion.Default()
+	f, err := os.Open(name)
+	if err != nil {
+		return l, fmt.Errorf("cannot read the limits: %w", err)
+	}
+	defer f.Close()
+	var file limitsFile
+	if err := toml.NewDecoder(f).DisallowUnknownFields().Decode(&file); err != nil {
+		var strict *toml.StrictMissingError
+		var decode *toml.DecodeError
+		switch {
+		case errors.As(err, &strict):
+			return l, fmt.Errorf("%s: a key that is not known here:\n%s", name, strict.String())
+		case errors.As(err, &decode):
+			row, col := decode.Position()
+			return l, fmt.Errorf("%s:%d:%d: %w\n%s", name, row, col, err, decode.String())
+		}
+		return l, fmt.Errorf("%s: %w", name, err)
+	}
+	for _, a := range []struct {
+		key  string
+		from []float64
+		to   *[4]float64
+	}{
+		{"max_feed_mm_s", file.MaxFeed, &l.MaxFeedMMs},
+		{"max_accel_mm_s2", file.MaxAccel, &l.MaxAccelMMs2},
+		{"jerk_mm_s", file.Jerk, &l.JerkMMs},
+		{"steps_per_mm", file.Steps, &l.StepsPerMM},
+	} {
+		if a.from == nil {
+			continue
+		}
+		if len(a.from) != 4 {
+			return l, fmt.Errorf("%s: %s wants four numbers (X, Y, Z, E), not %d", name, a.key, len(a.from))
+		}
+		copy(a.to[:], a.from)
+	}
+	for _, a := range []struct {
+		from *float64
+		to   *float64
+	}{
+		{file.Print, &l.AccelPrintMMs2},
+		{file.Retract, &l.AccelRetractMMs2},
+		{file.Travel, &l.AccelTravelMMs2},
+		{file.Deviation, &l.JunctionDeviationMM},
+		{file.Segment, &l.MinSegmentMS},
+	} {
+		if a.from != nil {
+			*a.to = *a.from
+		}
+	}
+	if file.Jerk != nil && file.Deviation != nil && *file.Deviation > 0 {
+		return l, fmt.Errorf("%s: give either junction_deviation_mm or jerk_mm_s: a firmware corners by one of them", name)
+	}
+	if file.Jerk != nil {
+		l.JunctionDeviationMM = 0
+	}
+	return l, nil
+}
+
+type inspectJSON struct {
+	SHA256       string             `json:"sha256"`
+	Bytes        int64              `json:"bytes"`
+	Lines        int64              `json:"lines"`
+	TimeS        float64            `json:"time_s"`
+	MotionS      float64            `json:"motion_s"`
+	HeatS        float64            `json:"heat_s"`
+	FilamentMM   []float64          `json:"filament_mm"`
+	VolumeMM3    float64            `json:"volume_mm3"`
+	MassG        float64            `json:"mass_g"`
+	Layers       int                `json:"layers"`
+	HeightMM     float64            `json:"height_mm"`
+	FirstLayerMM float64            `json:"first_layer_mm"`
+	LayerMM      float64            `json:"layer_mm"`
+	Extents      *inspectExtents    `json:"extents"`
+	Bead         map[string]float64 `json:"bead_mm"`
+	Nozzle       inspectNozzle      `json:"nozzle_mm"`
+	Material     string             `json:"material"`
+	Temps        map[string]float64 `json:"temps"`
+	Features     []string           `json:"features"`
+	Warnings     []inspectFinding   `json:"warnings"`
+	Table        []inspectLayer     `json:"layer_table,omitempty"`
+}
+
+type inspectExtents struct {
+	Min [3]float64 `json:"min"`
+	Max [3]float64 `json:"max"`
+}
+
+type inspectNozzle struct {
+	Inferred []float64 `json:"inferred"`
+	Declared *float64  `json:"declared"`
+}
+
+type inspectFinding struct {
+	Code    string `json:"code"`
+	Refused bool   `json:"refused"`
+	Line    int64  `json:"line,omitempty"`
+	Column  int    `json:"column,omitempty"`
+	Text    string `json:"text"`
+}
+
+type inspectLayer struct {
+	TopMM       float64 `json:"top_mm"`
+	ThicknessMM float64 `json:"thickness_mm"`
+	Line        int64   `json:"line"`
+	EndLine     int64   `json:"end_line"`
+	Offset      int64   `json:"offset"`
+	EndOffset   int64   `json:"end_offset"`
+	StartS      float64 `json:"start_s"`
+	EndS        float64 `json:"end_s"`
+	FilamentMM  float64 `json:"filament_mm"`
+}
+
+// rounded keeps a number to the given decimals: what is printed is not more
+// exact than what is known.
+func rounded(v float64, decimals int) float64 {
+	p := math.Pow(10, float64(decimals))
+	return math.Round(v*p) / p
+}
+
+func writeInspectJSON(w io.Writer, r *analyze.Result, table bool) error {
+	j := inspectJSON{
+		SHA256: r.SHA256, Bytes: r.Bytes, Lines: r.Lines,
+		TimeS: rounded(r.TimeS, 3), MotionS: rounded(r.MotionS, 4), HeatS: rounded(r.HeatS, 3),
+		FilamentMM: []float64{}, Layers: len(r.Layers),
+		HeightMM: rounded(r.HeightMM, 4), FirstLayerMM: rounded(r.FirstLayerMM, 4), LayerMM: rounded(r.LayerMM, 4),
+		Bead: map[string]float64{
+			"typical": rounded(r.Bead.TypicalMM, 3), "narrowest": rounded(r.Bead.NarrowestMM, 3), "widest": rounded(r.Bead.WidestMM, 3)},
+		Nozzle:   inspectNozzle{Inferred: append([]float64{}, r.Nozzle.InferredMM...)},
+		Material: r.Material,
+		Temps: map[string]float64{
+			"first_nozzle_c": r.Temps.FirstNozzleC, "first_bed_c": r.Temps.FirstBedC,
+			"max_nozzle_c": r.Temps.MaxNozzleC, "max_bed_c": r.Temps.MaxBedC, "max_chamber_c": r.Temps.MaxChamberC},
+		Features: append([]string{}, r.Features...),
+		Warnings: []inspectFinding{},
+	}
+	for _, t := range r.Tools {
+		j.FilamentMM = append(j.FilamentMM, rounded(t.FilamentMM, 3))
+		j.VolumeMM3 += t.VolumeMM3
+		j.MassG += t.MassG
+	}
+	j.VolumeMM3, j.MassG = rounded(j.VolumeMM3, 2), rounded(j.MassG, 3)
+	if r.Nozzle.DeclaredMM > 0 {
+		j.Nozzle.Declared = &r.Nozzle.DeclaredMM
+	}
+	if !r.Extruded.Empty {
+		j.Extents = &inspectExtents{}
+		for i := range 3 {
+			j.Extents.Min[i], j.Extents.Max[i] = rounded(r.Extruded.Min[i], 4), rounded(r.Extruded.Max[i], 4)
+		}
+	}
+	for _, f := range r.Findings {
+		j.Warnings = append(j.Warnings, inspectFinding{f.Code, f.Severity == analyze.Refuse, f.Line, f.Column, f.Text})
+	}
+	if table {
+		for _, l := range r.Layers {
+			j.Table = append(j.Table, inspectLayer{rounded(l.TopMM, 4), rounded(l.ThicknessMM, 4), l.Line, l.EndLine,
+				l.Offset, l.EndOffset, rounded(l.StartS, 3), rounded(l.EndS, 3), rounded(l.FilamentMM, 4)})
+		}
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	return e.Encode(j)
+}
+
+func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool) {
+	fmt.Fprintf(w, "%s: %d lines, %.1f MB\n", name, r.Lines, float64(r.Bytes)/1e6)
+	row := func(label, format string, args ...any) {
+		fmt.Fprintf(w, "  %-10s %s\n", label, fmt.Sprintf(format, args...))
+	}
+	row("time", "%s, of which %s heating", spell(r.TimeS), spell(r.HeatS))
+	if len(r.Layers) > 0 {
+		row("height", "%.2f mm in %d layers; first %.2f mm, most %.2f mm", r.HeightMM, len(r.Layers), r.FirstLayerMM, r.LayerMM)
+	}
+	if !r.Extruded.Empty {
+		s := r.Extruded.Size()
+		row("size", "%.1f × %.1f × %.1f mm, X %.1f to %.1f, Y %.1f to %.1f", s[0], s[1], r.Extruded.Max[2],
+			r.Extruded.Min[0], r.Extruded.Max[0], r.Extruded.Min[1], r.Extruded.Max[1])
+	}
+	for i, t := range r.Tools {
+		if t.FilamentMM == 0 {
+			continue
+		}
+		mass := ""
+		if t.MassG > 0 {
+			mass = fmt.Sprintf(", %.1f g", t.MassG)
+		}
+		row("filament", "%.2f m (tool %d), %.1f cm³%s", t.FilamentMM/1000, i, t.VolumeMM3/1000, mass)
+	}
+	if r.Bead.TypicalMM > 0 {
+		row("bead", "%.2f mm wide, from %.2f to %.2f mm", r.Bead.TypicalMM, r.Bead.NarrowestMM, r.Bead.WidestMM)
+		row("nozzle", "%s", nozzleWords(r.Nozzle))
+	}
+	if r.Material != "" {
+		row("material", "%s (declared)", r.Material)
+	}
+	if r.Temps.MaxNozzleC > 0 || r.Temps.MaxBedC > 0 {
+		row("heat", "nozzle %g °C first, %g °C at most; bed %g °C first, %g °C at most",
+			r.Temps.FirstNozzleC, r.Temps.MaxNozzleC, r.Temps.FirstBedC, r.Temps.MaxBedC)
+	}
+	if len(r.Features) > 0 {
+		row("holds", "%s", strings.Join(r.Features, ", "))
+	}
+	for _, f := range r.Findings {
+		word := "warning"
+		if f.Severity == analyze.Refuse {
+			word = "would be refused"
+		}
+		place := ""
+		if f.Line > 0 {
+			place = fmt.Sprintf(" line %d:", f.Line)
+		}
+		fmt.Fprintf(w, "  %s (%s):%s %s\n", word, f.Code, place, f.Text)
+		if f.Excerpt != "" {
+			for _, l := range strings.Split(f.Excerpt, "\n") {
+				fmt.Fprintf(w, "      %s\n", l)
+			}
+		}
+	}
+	if !table {
+		return
+	}
+	fmt.Fprintf(w, "  %5s %9s %9s %10s %10s %11s %11s\n", "layer", "top mm", "thick mm", "line", "to line", "from", "filament mm")
+	for i, l := range r.Layers {
+		fmt.Fprintf(w, "  %5d %9.3f %9.3f %10d %10d %11s %11.1f\n", i+1, l.TopMM, l.ThicknessMM, l.Line, l.EndLine, spell(l.StartS), l.FilamentMM)
+	}
+}
+
+func nozzleWords(n analyze.Nozzle) string {
+	var fits []string
+	for _, d := range n.InferredMM {
+		fits = append(fits, fmt.Sprintf("%g", d))
+	}
+	s := "no usual nozzle fits this bead"
+	if len(fits) > 0 {
+		s = strings.Join(fits, " or ") + " mm by the bead"
+	}
+	if n.DeclaredMM > 0 {
+		s += fmt.Sprintf("; %g mm declared", n.DeclaredMM)
+	}
+	return s
+}
+
+// spell writes seconds as people say them: 3 h 05 min, 12 min 30 s, 8 s.
+func spell(s float64) string {
+	d := time.Duration(math.Round(s)) * time.Second
+	h, m, sec := int(d.Hours()), int(d.Minutes())%60, int(d.Seconds())%60
+	switch {
+	case h > 0:
+		return fmt.Sprintf("%d h %02d min", h, m)
+	case m > 0:
+		return fmt.Sprintf("%d min %02d s", m, sec)
+	}
+	return fmt.Sprintf("%d s", sec)
+}

@@ -1,0 +1,279 @@
+package motion
+
+import "math"
+
+// The firmware's queue of moves, and what each may know of the next:
+//
+//	speed
+//	  |      ______            ____________
+//	  |     /      \    ______/            \
+//	  |    /        \__/                    \
+//	  |___/                                  \___ time
+//	      |   move 1  |  2   |     move 3    |
+//	          junctions ^    ^
+//
+// Each move runs a trapezoid: it speeds up at its acceleration from its entry
+// speed to its nominal speed, holds that, and slows to the entry speed of the
+// move behind it. Three rules fix the entry speeds:
+//
+//  1. A junction is passed no faster than its corner allows (junction.go).
+//  2. From the newest move backwards: a move's entry speed is one from which it
+//     can still brake to its exit speed within its length. The newest must be
+//     able to stop.
+//  3. From the oldest move forwards: a move's exit speed is one that it can
+//     reach from its entry speed within its length.
+//
+// So a queue of short moves never runs faster than its whole length allows to
+// stop in: looking ahead further only ever raises speeds. A move that has left
+// the queue is done with: its exit speed, which is the entry speed of the oldest
+// move left, stays as it is.
+//
+// Limits of the model: step timing is continuous (firmware rounds to timer
+// ticks), and no move waits for the link.
+
+// Planner is the look-ahead queue. The zero value is not usable; see NewPlanner.
+type Planner struct {
+	lim  Limits
+	ring []block
+	mask int
+	size int // how many moves it may hold
+	head int // index of the oldest, not masked
+	tail int // behind the newest, not masked
+	// planned is the newest move whose entry speed no later move can raise.
+	planned int
+
+	carry [4]float64 // moves too short to be run, added to the next
+
+	// of the newest move, for the corner to the one behind it
+	prevUnit    [4]float64
+	prevNominal float64
+	prevSafe    float64
+	prevSpeed   [4]float64
+
+	minStep    [4]float64 // six steps, in mm
+	minSegment float64    // s
+}
+
+type block struct {
+	lengthMM  float64
+	accel     float64
+	twoAL     float64 // 2·accel·length
+	entry2    float64 // square of the entry speed
+	maxEntry2 float64
+	nominal   float64
+	nominal2  float64
+	min2      float64 // square of the least speed: the exit speed of a move with none behind it
+}
+
+// defaultMin2 is the square of the least speed in mm/s where the steps per
+// millimetre are not known.
+const defaultMin2 = 0.05 * 0.05
+
+// stepsDropped is the length in steps below which firmware merges a move into
+// the next one.
+const stepsDropped = 6
+
+// NewPlanner returns an empty planner that looks ahead over that many moves, at
+// least 2.
+func NewPlanner(l Limits, blocks int) *Planner {
+	blocks = max(2, blocks)
+	n := 2
+	for n < blocks {
+		n *= 2
+	}
+	p := &Planner{ring: make([]block, n), mask: n - 1, size: blocks}
+	p.SetLimits(l)
+	return p
+}
+
+// SetLimits holds for moves pushed from here on.
+func (p *Planner) SetLimits(l Limits) {
+	p.lim = l
+	p.minSegment = l.MinSegmentMS / 1000
+	for i, s := range l.StepsPerMM {
+		p.minStep[i] = 0
+		if s > 0 {
+			p.minStep[i] = stepsDropped / s
+		}
+	}
+}
+
+// Limits gives the limits that hold now.
+func (p *Planner) Limits() Limits { return p.lim }
+
+// Len is the number of moves in the queue.
+func (p *Planner) Len() int { return p.tail - p.head }
+
+// Reset empties the planner and forgets the last direction.
+func (p *Planner) Reset() {
+	p.head, p.tail, p.planned = 0, 0, 0
+	p.carry = [4]float64{}
+	p.prevNominal = 0
+}
+
+// Push queues a straight move by delta in mm at feedMMs, the speed along X, Y
+// and Z together or of E alone. It returns false, having done nothing, when the
+// queue is full. A move of no length, or too short to be run by itself, takes no
+// place in the queue.
+func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
+	n := p.tail - p.head
+	if n >= p.size {
+		return false
+	}
+	d := delta
+	for i := range d {
+		d[i] += p.carry[i]
+	}
+	ax, ay, az, ae := math.Abs(d[X]), math.Abs(d[Y]), math.Abs(d[Z]), math.Abs(d[E])
+	if ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z] && ae < p.minStep[E] ||
+		ax == 0 && ay == 0 && az == 0 && ae == 0 {
+		p.carry = d
+		return true
+	}
+	p.carry = [4]float64{}
+
+	l := &p.lim
+	onlyE := ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z] || ax == 0 && ay == 0 && az == 0
+	length := ae
+	accel := l.AccelRetractMMs2
+	if !onlyE {
+		length = math.Sqrt(d[X]*d[X] + d[Y]*d[Y] + d[Z]*d[Z])
+		accel = l.AccelPrintMMs2
+		if ae == 0 {
+			accel = l.AccelTravelMMs2
+		}
+	}
+	inv := 1 / length
+	unit := [4]float64{d[X] * inv, d[Y] * inv, d[Z] * inv, d[E] * inv}
+	abs := [4]float64{ax * inv, ay * inv, az * inv, ae * inv}
+
+	minFeed := l.MinFeedMMs
+	if ae == 0 {
+		minFeed = l.MinTravelFeedMMs
+	}
+	nominal := max(feedMMs, minFeed)
+	if p.minSegment > 0 && n >= 2 && n < p.size/2 {
+		// With few moves queued, firmware stretches short ones so that the queue
+		// can fill up again.
+		if t := length / nominal; t < p.minSegment {
+			nominal = length / (t + 2*(p.minSegment-t)/float64(n))
+		}
+	}
+	for i := range abs {
+		if m := l.MaxFeedMMs[i]; m > 0 && nominal*abs[i] > m {
+			nominal = m / abs[i]
+		}
+	}
+	accel = limitByAxis(accel, &abs, &l.MaxAccelMMs2)
+	if !(nominal > 0) {
+		nominal = math.Sqrt(defaultMin2)
+	}
+	if !(accel > 0) {
+		accel = math.Inf(1)
+	}
+
+	b := &p.ring[p.tail&p.mask]
+	b.lengthMM, b.accel = length, accel
+	b.twoAL = 2 * accel * length
+	b.nominal, b.nominal2 = nominal, nominal*nominal
+	b.min2 = min(p.leastSpeed2(accel, &abs), b.nominal2)
+	v2 := p.junction2(&unit, &abs, length, accel, nominal, n == 0)
+	b.maxEntry2 = min(max(v2, b.min2), b.nominal2)
+	b.entry2 = min(b.maxEntry2, b.min2+b.twoAL)
+
+	p.prevUnit, p.prevNominal = unit, nominal
+	p.tail++
+	p.replan()
+	return true
+}
+
+// leastSpeed2 is the square of the speed below which the firmware does not
+// step: 0.5·a/s for s steps per millimetre of the move's busiest axis, the
+// speed reached after a quarter of a step.
+func (p *Planner) leastSpeed2(accel float64, abs *[4]float64) float64 {
+	var s float64
+	for i, a := range abs {
+		s = max(s, a*p.lim.StepsPerMM[i])
+	}
+	if s == 0 || math.IsInf(accel, 1) {
+		return defaultMin2
+	}
+	return 0.5 * accel / s
+}
+
+// limitByAxis lowers v along a direction until no axis passes its own limit; a
+// limit of zero is none.
+func limitByAxis(v float64, abs, limit *[4]float64) float64 {
+	for i, a := range abs {
+		if m := limit[i]; m > 0 && v*a > m {
+			v = m / a
+		}
+	}
+	return v
+}
+
+// replan applies rules 2 and 3 to the queue after a push.
+func (p *Planner) replan() {
+	// Backwards. The newest move may have to stop; each move before it may enter
+	// at what the next allows. A move that was planned already cannot gain.
+	i := p.tail - 1
+	cur := &p.ring[i&p.mask]
+	first := i
+	for i--; i > p.planned; i-- {
+		b := &p.ring[i&p.mask]
+		if b.entry2 == b.maxEntry2 {
+			break
+		}
+		e := min(b.maxEntry2, cur.entry2+b.twoAL)
+		if e == b.entry2 {
+			break
+		}
+		b.entry2 = e
+		first = i
+		cur = b
+	}
+	// Forwards from the last move that did not change.
+	for i = max(first-1, p.planned); i < p.tail-1; i++ {
+		b, next := &p.ring[i&p.mask], &p.ring[(i+1)&p.mask]
+		if reach := b.entry2 + b.twoAL; reach < next.entry2 {
+			next.entry2 = reach
+			p.planned = i + 1
+		} else if next.entry2 == next.maxEntry2 {
+			p.planned = i + 1
+		}
+	}
+}
+
+// Pop takes the oldest move out and gives its duration with what is queued
+// behind it now; with nothing behind it, it ends at a stop. ok is false when the
+// queue is empty.
+func (p *Planner) Pop() (seconds float64, ok bool) {
+	if p.head == p.tail {
+		return 0, false
+	}
+	b := &p.ring[p.head&p.mask]
+	exit2 := b.min2
+	p.head++
+	if p.head < p.tail {
+		exit2 = p.ring[p.head&p.mask].entry2
+	}
+	p.planned = max(p.planned, p.head)
+	return b.seconds(exit2), true
+}
+
+// seconds is the duration of a trapezoid. With v0, v1 the entry and exit speeds,
+// v the nominal speed, a the acceleration and L the length: ramps of
+// (v²−v0²)/2a and (v²−v1²)/2a; if they fit, (v−v0)/a + (v−v1)/a plus the rest
+// at v; else the peak is √(aL + (v0²+v1²)/2).
+func (b *block) seconds(exit2 float64) float64 {
+	if math.IsInf(b.accel, 1) {
+		return b.lengthMM / b.nominal
+	}
+	v0, v1 := math.Sqrt(b.entry2), math.Sqrt(exit2)
+	ramps := (2*b.nominal2 - b.entry2 - exit2) / (2 * b.accel)
+	if ramps <= b.lengthMM {
+		return (2*b.nominal-v0-v1)/b.accel + (b.lengthMM-ramps)/b.nominal
+	}
+	peak2 := max(b.accel*b.lengthMM+(b.entry2+exit2)/2, b.entry2, exit2)
+	return (2*math.Sqrt(peak2) - v0 - v1) / b.accel
+}
