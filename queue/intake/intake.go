@@ -1,0 +1,415 @@
+// Package intake takes files in: it streams them to the data folder while it
+// hashes and analyses them, and makes jobs of them or says why not. A refused
+// file leaves nothing behind.
+package intake
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"undercroft/gcode/analyze"
+	"undercroft/gcode/motion"
+	"undercroft/queue"
+	"undercroft/queue/store"
+)
+
+// Kind is what the house's printers of one kind have in common, the most that
+// any of them can take.
+type Kind struct {
+	Name       string
+	VolumeMM   []([3]float64) // one for each different printer of the kind
+	MaxNozzleC float64        // 0: no limit is known
+	MaxBedC    float64
+	NozzlesMM  []float64 // fitted now, to choose between what the bead allows
+	FilamentMM float64   // diameter; 0: 1.75
+	Limits     motion.Limits
+	AllowCodes []string
+}
+
+// Request says of a file what the file does not say for sure itself.
+type Request struct {
+	FileName   string
+	Kind       string  // empty: the only kind there is
+	Part       string  // empty: from the file's name
+	Assembly   string  //
+	Count      int     // how many times to print it; 0 is 1
+	Pieces     int     // pieces that one print yields; 0 is 1
+	NozzleMM   float64 // 0: as declared and inferred
+	Material   string  // empty: as declared
+	Surface    string  // wanted plate surface; empty: by material
+	ClearsSelf bool
+	OnHold     bool
+}
+
+// Added is a file that was taken.
+type Added struct {
+	Jobs  []queue.Job
+	File  *queue.File
+	Known bool // the same content was there already
+}
+
+// Refusal is the error for a file that cannot be taken; it wraps
+// queue.ErrRefused. Nothing of the file was kept.
+type Refusal struct {
+	File     string
+	Findings []queue.FileWarning // each reason, with its line where it has one
+}
+
+func (r *Refusal) Error() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s was refused; nothing was stored", r.File)
+	for _, f := range r.Findings {
+		if f.Line > 0 {
+			fmt.Fprintf(&b, "\n  line %d: %s", f.Line, f.Text)
+		} else {
+			fmt.Fprintf(&b, "\n  %s", f.Text)
+		}
+	}
+	return b.String()
+}
+
+func (r *Refusal) Unwrap() error { return queue.ErrRefused }
+
+// Bounds of a request.
+const (
+	maxCount  = 500
+	maxPieces = 1000
+	maxBytes  = 4 << 30
+	maxName   = 200
+)
+
+// Intake takes files into one store.
+type Intake struct {
+	Store *store.Store
+	Kinds func() []Kind // as the house is now
+	// MaxBytes bounds a file; 0 stands for 4 GiB.
+	MaxBytes int64
+}
+
+// Add reads a file to its end and makes jobs of it. Errors: *Refusal for what
+// cannot be printed, queue.ErrInvalid for a request that is wrong or leaves
+// something open, and what the disk says.
+func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, error) {
+	kind, err := in.check(&req)
+	if err != nil {
+		return Added{}, err
+	}
+	dir := filepath.Join(in.Store.Dir(), "files")
+	tmp, err := os.CreateTemp(dir, "incoming-*")
+	if err != nil {
+		return Added{}, fmt.Errorf("the data folder takes no file: %w: %w", err, queue.ErrUnavailable)
+	}
+	kept := false
+	defer func() {
+		tmp.Close()
+		if !kept {
+			os.Remove(tmp.Name())
+		}
+	}()
+	limit := in.MaxBytes
+	if limit == 0 {
+		limit = maxBytes
+	}
+	sum := sha256.New()
+	src := &bounded{r: contextReader{ctx, body}, left: limit}
+	res, err := analyze.Read(io.TeeReader(src, io.MultiWriter(sum, tmp)), options(kind))
+	if err == nil {
+		// Whatever the analysis did not ask for is part of the file too.
+		_, err = io.Copy(io.MultiWriter(sum, tmp), src)
+	}
+	switch {
+	case errors.Is(err, errTooLarge):
+		return Added{}, &Refusal{req.FileName, []queue.FileWarning{{Code: "too-large", Text: fmt.Sprintf("the file has more than %d MB", limit>>20)}}}
+	case err != nil:
+		return Added{}, fmt.Errorf("reading %s: %w", req.FileName, err)
+	}
+	f, refusal := judge(&req, kind, res)
+	if refusal != nil {
+		return Added{}, refusal
+	}
+	f.SHA256 = hex.EncodeToString(sum.Sum(nil))
+	known := true
+	if _, err := in.Store.File(ctx, f.SHA256); errors.Is(err, queue.ErrNotFound) {
+		known = false
+	} else if err != nil {
+		return Added{}, err
+	}
+	if err := keep(tmp, in.Store.FilePath(f.SHA256)); err != nil {
+		return Added{}, fmt.Errorf("keeping %s: %w: %w", req.FileName, err, queue.ErrUnavailable)
+	}
+	kept = true
+	jobs := make([]queue.Job, req.Count)
+	for i := range jobs {
+		j := &jobs[i]
+		*j = queue.Job{State: queue.Queued, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Kind: kind.Name,
+			NozzleMM: req.NozzleMM, Material: req.Material, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
+		if req.Count > 1 {
+			j.Part = fmt.Sprintf("%s %d of %d", req.Part, i+1, req.Count)
+		}
+		if req.OnHold {
+			j.State, j.Note = queue.OnHold, "added on hold"
+		}
+	}
+	jobs, err = in.Store.Add(ctx, f, res.Layers, jobs)
+	if err != nil {
+		if !known {
+			os.Remove(in.Store.FilePath(f.SHA256))
+		}
+		return Added{}, err
+	}
+	return Added{Jobs: jobs, File: jobs[0].File, Known: known}, nil
+}
+
+// keep makes the temporary file durable under its hash: first its bytes, then
+// its name.
+func keep(tmp *os.File, path string) error {
+	if err := tmp.Sync(); err != nil {
+		return err
+	}
+	dir := filepath.Dir(path)
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return err
+	}
+	if err := os.Rename(tmp.Name(), path); err != nil {
+		return err
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// check fills the request's defaults and finds its kind.
+func (in *Intake) check(req *Request) (Kind, error) {
+	bad := func(format string, args ...any) (Kind, error) {
+		return Kind{}, fmt.Errorf(format+": %w", append(args, queue.ErrInvalid)...)
+	}
+	req.FileName = filepath.Base(strings.TrimSpace(req.FileName))
+	if req.FileName == "." || req.FileName == string(filepath.Separator) {
+		return bad("the file has no name")
+	}
+	if req.Part == "" {
+		req.Part = strings.TrimSuffix(req.FileName, filepath.Ext(req.FileName))
+	}
+	for what, v := range map[string]string{"the file's name": req.FileName, "the part's name": req.Part, "the assembly's name": req.Assembly, "the material": req.Material, "the surface": req.Surface} {
+		if len(v) > maxName || strings.ContainsFunc(v, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+			return bad("%s has more than %d bytes or a control character", what, maxName)
+		}
+	}
+	if req.Count == 0 {
+		req.Count = 1
+	}
+	if req.Pieces == 0 {
+		req.Pieces = 1
+	}
+	if req.Count < 0 || req.Count > maxCount {
+		return bad("%d prints of %s were asked for; from 1 to %d can be added at once", req.Count, req.FileName, maxCount)
+	}
+	if req.Pieces < 0 || req.Pieces > maxPieces {
+		return bad("%d pieces in one print of %s; from 1 to %d can be told apart", req.Pieces, req.FileName, maxPieces)
+	}
+	if req.NozzleMM != 0 && !(req.NozzleMM >= 0.1 && req.NozzleMM <= 3) {
+		return bad("a nozzle of %g mm; between 0.1 and 3 mm are known", req.NozzleMM)
+	}
+	req.Material = strings.ToUpper(strings.TrimSpace(req.Material))
+	req.Surface = strings.ToLower(strings.TrimSpace(req.Surface))
+	kinds := in.Kinds()
+	if req.Kind == "" && len(kinds) == 1 {
+		return kinds[0], nil
+	}
+	names := make([]string, len(kinds))
+	for i, k := range kinds {
+		if k.Name == req.Kind {
+			return k, nil
+		}
+		names[i] = k.Name
+	}
+	if req.Kind == "" {
+		return bad("say for which kind of printer %s was sliced: %s", req.FileName, strings.Join(names, ", "))
+	}
+	return bad("there is no kind %q here; there are %s", req.Kind, strings.Join(names, ", "))
+}
+
+func options(k Kind) analyze.Options {
+	m := &analyze.Machine{MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC, Tools: 1}
+	return analyze.Options{Limits: k.Limits, Machine: m, FilamentMM: k.FilamentMM, AllowCodes: k.AllowCodes}
+}
+
+// judge decides what is not yet said of a file, and refuses it when that cannot
+// be decided or no printer of the kind can make it.
+func judge(req *Request, k Kind, res *analyze.Result) (*queue.File, *Refusal) {
+	f := summary(req.FileName, res)
+	ref := &Refusal{File: req.FileName}
+	for _, w := range res.Findings {
+		out := queue.FileWarning{Code: w.Code, Line: w.Line, Text: w.Text}
+		if w.Severity == analyze.Refuse {
+			ref.Findings = append(ref.Findings, out)
+		} else {
+			f.Warnings = append(f.Warnings, out)
+		}
+	}
+	no := func(code, text string) {
+		for _, have := range ref.Findings {
+			if have.Code == code {
+				return
+			}
+		}
+		ref.Findings = append(ref.Findings, queue.FileWarning{Code: code, Text: text})
+	}
+	if len(ref.Findings) == 0 { // no use in asking for a nozzle of what is not G-code
+		if text := nozzle(req, k, res.Nozzle); text != "" {
+			no("nozzle-unknown", text)
+		}
+		if req.Material == "" {
+			req.Material = f.Declared
+		}
+		if req.Material == "" {
+			no("material-unknown", "the file does not say which material it was sliced for; say it, for example with --material PLA")
+		}
+	}
+	if !res.Extruded.Empty {
+		if text := fits(k, f); text != "" {
+			no("beyond-build-volume", text)
+		}
+	}
+	if len(ref.Findings) > 0 {
+		return nil, ref
+	}
+	return f, nil
+}
+
+// nozzle settles the request's nozzle and returns what to say when it cannot:
+// what was asked for stands, else what the file declares when its beads agree,
+// else what only one of the beads' candidates or of the fitted nozzles allows.
+func nozzle(req *Request, k Kind, n analyze.Nozzle) string {
+	if req.NozzleMM != 0 {
+		return ""
+	}
+	if n.DeclaredMM != 0 {
+		if len(n.InferredMM) == 0 || has(n.InferredMM, n.DeclaredMM) {
+			req.NozzleMM = n.DeclaredMM
+			return ""
+		}
+		return fmt.Sprintf("the file declares a %g mm nozzle, but its lines are those of %s mm; say which holds, for example with --nozzle %g", n.DeclaredMM, list(n.InferredMM), n.DeclaredMM)
+	}
+	switch len(n.InferredMM) {
+	case 0:
+		return "the file does not say which nozzle it was sliced for, and its lines do not show it; say it, for example with --nozzle 0.4"
+	case 1:
+		req.NozzleMM = n.InferredMM[0]
+		return ""
+	}
+	var fitted []float64
+	for _, mm := range n.InferredMM {
+		if has(k.NozzlesMM, mm) {
+			fitted = append(fitted, mm)
+		}
+	}
+	if len(fitted) == 1 {
+		req.NozzleMM = fitted[0]
+		return ""
+	}
+	return fmt.Sprintf("the file's lines could be those of %s mm; say which, for example with --nozzle %g", list(n.InferredMM), n.InferredMM[0])
+}
+
+func has(set []float64, mm float64) bool {
+	for _, v := range set {
+		if math.Abs(v-mm) < 0.001 {
+			return true
+		}
+	}
+	return false
+}
+
+func list(mm []float64) string {
+	words := make([]string, len(mm))
+	for i, v := range mm {
+		words[i] = fmt.Sprintf("%g", v)
+	}
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
+}
+
+// fits returns why no printer of the kind can hold the piece, for the one that
+// comes nearest; empty when one can.
+func fits(k Kind, f *queue.File) string {
+	j := queue.Job{Kind: k.Name, File: f}
+	best := ""
+	for _, v := range k.VolumeMM {
+		m := queue.Machine{Kind: k.Name, VolumeMM: v, MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC}
+		if queue.Could(&j, &m) {
+			return ""
+		}
+		var words []string
+		for _, o := range queue.Eligible(&j, &m, &queue.House{}) {
+			if o.Waits == queue.ForNothing {
+				words = append(words, o.Text)
+			}
+		}
+		if text := strings.Join(words, "; "); best == "" || len(text) < len(best) {
+			best = text
+		}
+	}
+	if best == "" {
+		return ""
+	}
+	return "no printer of kind " + k.Name + " can make it: " + best
+}
+
+// summary keeps of an analysis what the queue needs.
+func summary(name string, res *analyze.Result) *queue.File {
+	f := &queue.File{
+		Name: name, Bytes: res.Bytes, Lines: res.Lines, EstimateS: res.TimeS, HeightMM: res.HeightMM, LayerMM: res.LayerMM,
+		LayerCount: len(res.Layers), MinMM: res.Extruded.Min, MaxMM: res.Extruded.Max, NozzleC: res.Temps.MaxNozzleC, BedC: res.Temps.MaxBedC,
+		Declared: strings.ToUpper(res.Material), InferredMM: res.Nozzle.InferredMM, DeclaredMM: res.Nozzle.DeclaredMM, Outline: queue.Outline(res.Layers),
+	}
+	for _, t := range res.Tools {
+		f.FilamentMM += t.FilamentMM
+		f.MassG += t.MassG
+	}
+	if f.FilamentMM > 0 {
+		f.FilamentGPMM = f.MassG / f.FilamentMM
+	}
+	return f
+}
+
+var errTooLarge = errors.New("larger than allowed")
+
+// bounded stops an endless body.
+type bounded struct {
+	r    io.Reader
+	left int64
+}
+
+func (b *bounded) Read(p []byte) (int, error) {
+	n, err := b.r.Read(p)
+	if b.left -= int64(n); b.left < 0 {
+		return 0, errTooLarge
+	}
+	return n, err
+}
+
+// contextReader ends a body when its request has ended.
+type contextReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (c contextReader) Read(p []byte) (int, error) {
+	if err := c.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return c.r.Read(p)
+}

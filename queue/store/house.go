@@ -1,0 +1,71 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"undercroft/queue"
+)
+
+// Keys of the house's answers.
+const (
+	KeyHome     = "home-hours"
+	KeyCold     = "cold-hours"
+	KeyCautions = "cautions-seen" // when the cautions were shown, RFC 3339
+)
+
+// Setting gives an answer of the house, empty when there is none.
+func (s *Store) Setting(ctx context.Context, key string) (string, error) {
+	var v string
+	err := s.r.QueryRowContext(ctx, `SELECT value FROM house WHERE key = ?`, key).Scan(&v)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return "", explain("reading "+key, err)
+	}
+	return v, nil
+}
+
+// SetSetting keeps an answer of the house.
+func (s *Store) SetSetting(ctx context.Context, key, value string) error {
+	return s.tx(ctx, "storing "+key, func(tx *sql.Tx) error { return s.set(ctx, tx, key, value) })
+}
+
+func (s *Store) set(ctx context.Context, tx *sql.Tx, key, value string) error {
+	_, err := tx.ExecContext(ctx, `INSERT INTO house (key, value, changed_at) VALUES (?,?,?) ON CONFLICT (key) DO UPDATE SET value = excluded.value, changed_at = excluded.changed_at`, key, value, ms(s.now()))
+	return err
+}
+
+// Hours gives the home hours and the cold hours as they were answered.
+func (s *Store) Hours(ctx context.Context) (queue.Hours, error) {
+	var h queue.Hours
+	home, err := s.Setting(ctx, KeyHome)
+	if err != nil {
+		return h, err
+	}
+	cold, err := s.Setting(ctx, KeyCold)
+	if err != nil {
+		return h, err
+	}
+	if home == "" || cold == "" {
+		return h, nil
+	}
+	if h.Home, err = queue.ParseSchedule(home); err != nil {
+		return h, fmt.Errorf("the stored home hours: %w", err)
+	}
+	if h.Cold, err = queue.ParseSchedule(cold); err != nil {
+		return h, fmt.Errorf("the stored cold hours: %w", err)
+	}
+	h.Answered = true
+	return h, nil
+}
+
+// SetHours keeps both answers.
+func (s *Store) SetHours(ctx context.Context, home, cold queue.Schedule) error {
+	return s.tx(ctx, "storing the hours", func(tx *sql.Tx) error {
+		if err := s.set(ctx, tx, KeyHome, home.String()); err != nil {
+			return err
+		}
+		return s.set(ctx, tx, KeyCold, cold.String())
+	})
+}

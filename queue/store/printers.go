@@ -1,0 +1,114 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"undercroft/queue"
+)
+
+const factColumns = `name, nozzle_mm, material, colour, grams, surface, plate_state, plate_job, plate_run, plate_since, plate_why, plate_person, out_of, lent, clearings`
+
+func scanFacts(row interface{ Scan(...any) error }) (queue.Facts, error) {
+	var f queue.Facts
+	var grams sql.NullFloat64
+	var since int64
+	err := row.Scan(&f.Name, &f.NozzleMM, &f.Spool.Material, &f.Spool.Colour, &grams, &f.Plate.Surface, &f.Plate.State, &f.Plate.JobID, &f.Plate.RunID, &since, &f.Plate.Why, &f.Plate.Person, &f.OutOfService, &f.Lent, &f.ClearingsInRow)
+	if grams.Valid {
+		f.Spool.Grams = &grams.Float64
+	}
+	f.Plate.Since = fromMS(since)
+	return f, err
+}
+
+func facts(ctx context.Context, q querier, name string) (queue.Facts, error) {
+	f, err := scanFacts(q.QueryRowContext(ctx, `SELECT `+factColumns+` FROM printers WHERE name = ?`, name))
+	if errors.Is(err, sql.ErrNoRows) {
+		return f, fmt.Errorf("there is no printer %s: %w", name, queue.ErrNotFound)
+	}
+	return f, err
+}
+
+// Printers makes rows for printers that are new, their plates unknown, and gives
+// the facts of all named ones.
+func (s *Store) Printers(ctx context.Context, names []string) (map[string]queue.Facts, error) {
+	out := map[string]queue.Facts{}
+	err := s.tx(ctx, "reading the printers", func(tx *sql.Tx) error {
+		for _, n := range names {
+			if _, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO printers (name, plate_since, plate_why) VALUES (?, ?, 'it is new here')`, n, ms(s.now())); err != nil {
+				return err
+			}
+			f, err := facts(ctx, tx, n)
+			if err != nil {
+				return err
+			}
+			out[n] = f
+		}
+		return nil
+	})
+	return out, err
+}
+
+// change runs a statement on one printer's row and gives its facts back.
+func (s *Store) change(ctx context.Context, name, query string, args ...any) (queue.Facts, error) {
+	var f queue.Facts
+	err := s.tx(ctx, "printer "+name, func(tx *sql.Tx) error {
+		if err := one(ctx, tx, fmt.Errorf("there is no printer %s: %w", name, queue.ErrNotFound), query, args...); err != nil {
+			return err
+		}
+		var err error
+		f, err = facts(ctx, tx, name)
+		return err
+	})
+	return f, err
+}
+
+// SetNozzle records the nozzle fitted.
+func (s *Store) SetNozzle(ctx context.Context, name string, mm float64) (queue.Facts, error) {
+	return s.change(ctx, name, `UPDATE printers SET nozzle_mm = ? WHERE name = ?`, mm, name)
+}
+
+// SetSpool records what is loaded.
+func (s *Store) SetSpool(ctx context.Context, name string, sp queue.Spool) (queue.Facts, error) {
+	var grams sql.NullFloat64
+	if sp.Grams != nil {
+		grams = sql.NullFloat64{Float64: *sp.Grams, Valid: true}
+	}
+	return s.change(ctx, name, `UPDATE printers SET material = ?, colour = ?, grams = ? WHERE name = ?`, sp.Material, sp.Colour, grams, name)
+}
+
+// SetSurface records which sheet is fitted.
+func (s *Store) SetSurface(ctx context.Context, name, surface string) (queue.Facts, error) {
+	return s.change(ctx, name, `UPDATE printers SET surface = ? WHERE name = ?`, surface, name)
+}
+
+// SetService takes a printer out of service with a reason, or back with none.
+func (s *Store) SetService(ctx context.Context, name, reason string) (queue.Facts, error) {
+	return s.change(ctx, name, `UPDATE printers SET out_of = ? WHERE name = ?`, reason, name)
+}
+
+// SetLent records that a person drives the printer; taken back, its plate is
+// not known and only a person may clear it.
+func (s *Store) SetLent(ctx context.Context, name string, lent bool) (queue.Facts, error) {
+	if lent {
+		return s.change(ctx, name, `UPDATE printers SET lent = 1 WHERE name = ?`, name)
+	}
+	return s.change(ctx, name, `UPDATE printers SET lent = 0,
+		plate_state = CASE plate_state WHEN 'clear' THEN 'unknown' ELSE plate_state END,
+		plate_why = CASE plate_state WHEN 'clear' THEN 'it was lent' ELSE plate_why END,
+		plate_since = CASE plate_state WHEN 'clear' THEN ? ELSE plate_since END,
+		plate_person = 1 WHERE name = ?`, ms(s.now()), name)
+}
+
+// SetPlate records a plate that is not clear any more, or was never known to be,
+// without anything having run: off, unknown, or occupied. Only a person clears it.
+func (s *Store) SetPlate(ctx context.Context, name string, to queue.PlateState, why string) (queue.Facts, error) {
+	return s.change(ctx, name, `UPDATE printers SET plate_state = ?, plate_why = ?, plate_since = ?, plate_person = 1 WHERE name = ?`, to, why, ms(s.now()), name)
+}
+
+// NeedPerson records that only a person may clear the plate, whatever lies on it.
+func (s *Store) NeedPerson(ctx context.Context, name string) (queue.Facts, error) {
+	return s.change(ctx, name, `UPDATE printers SET plate_person = 1 WHERE name = ?`, name)
+}
