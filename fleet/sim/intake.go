@@ -1,0 +1,188 @@
+package sim
+
+import (
+	"bytes"
+	"fmt"
+	"strconv"
+)
+
+// intake reads lines out of the receive buffer into the queue while it has
+// room. The firmware does this between commands and in every wait.
+func (b *board) intake() {
+	for b.qN < queueLines && b.end == running {
+		c, ok := b.pull()
+		if !ok {
+			return
+		}
+		if c == '\n' || c == '\r' {
+			b.lineEnd()
+			continue
+		}
+		switch {
+		case b.comment:
+		case c == ';':
+			b.comment = true
+		case len(b.part) < lineBytes:
+			b.part = append(b.part, c)
+		}
+	}
+}
+
+// lineEnd judges the line in part: take it, refuse it, or drop it.
+func (b *board) lineEnd() {
+	line := b.part
+	b.part, b.comment = b.part[:0], false
+	shown := len(line) > 0 && line[0] == 'N'
+	line = bytes.TrimLeft(line, " ")
+	if len(line) == 0 {
+		return
+	}
+	number := int64(-1)
+	if line[0] == 'N' {
+		n, rest := lineNumber(line)
+		setsNumber := bytes.Contains(line, []byte("M110"))
+		if setsNumber {
+			// The number that counts is the one behind M110, where there is one.
+			after := line[bytes.Index(line, []byte("M110"))+4:]
+			if i := bytes.IndexByte(after, 'N'); i >= 0 {
+				n, _ = lineNumber(after[i:])
+			}
+		} else if n != b.lastN+1 {
+			if b.m.repeats == repeatSilent && (n == b.lastN || n == b.lastN-1) {
+				return
+			}
+			b.refuse("Line Number is not Last Line Number+1")
+			return
+		}
+		star := bytes.LastIndexByte(line, '*')
+		if star < 0 {
+			b.refuse("No Checksum with line number")
+			return
+		}
+		if sum, _ := number64(line[star+1:]); sum != int64(xor(line[:star])) {
+			b.refuse("checksum mismatch")
+			return
+		}
+		b.lastN, number = n, n
+		line = rest
+	}
+	if star := bytes.LastIndexByte(line, '*'); star >= 0 {
+		line = bytes.TrimRight(line[:star], " ")
+	}
+	line = bytes.TrimLeft(line, " ")
+	if !b.m.urgent {
+		b.actAtMouth(line)
+		if b.end != running {
+			return
+		}
+	}
+	b.enqueue(line, number, shown)
+}
+
+// actAtMouth is what the firmware without the emergency parser does with three
+// commands when they reach the queue.
+func (b *board) actAtMouth(line []byte) {
+	switch string(line) {
+	case "M112":
+		b.emergencyStop()
+	case "M108":
+		b.cancelHeat = true
+	case "M410":
+		b.stopPending = true
+	}
+}
+
+func (b *board) enqueue(line []byte, number int64, shown bool) {
+	s := &b.q[(b.qHead+b.qN)%queueLines]
+	s.n = copy(s.text[:], line)
+	s.number, s.shown = number, shown
+	b.qN++
+	if b.m.waits {
+		b.waitAt = never
+	}
+}
+
+// refuse asks for the line that is expected and forgets what came behind.
+func (b *board) refuse(why string) {
+	b.rxHead, b.rxN = 0, 0
+	if b.m.explain {
+		b.say = append(b.say, "Error:"...)
+		b.say = append(b.say, why...)
+		b.say = append(b.say, ", Last Line: "...)
+		b.say = strconv.AppendInt(b.say, b.lastN, 10)
+		b.emit()
+	}
+	b.say = fmt.Appendf(b.say, b.m.ask, b.lastN+1)
+	b.emit()
+	if b.m.askOK {
+		b.put("ok")
+	}
+}
+
+// lineNumber reads the number behind an N and gives what follows it.
+func lineNumber(s []byte) (n int64, rest []byte) {
+	n, used := number64(s[1:])
+	return n, s[1+used:]
+}
+
+// number64 reads a whole number with a sign, blanks before it allowed.
+func number64(s []byte) (n int64, used int) {
+	i := 0
+	for i < len(s) && s[i] == ' ' {
+		i++
+	}
+	neg := false
+	if i < len(s) && (s[i] == '-' || s[i] == '+') {
+		neg = s[i] == '-'
+		i++
+	}
+	for ; i < len(s) && s[i] >= '0' && s[i] <= '9'; i++ {
+		if n < 1<<50 {
+			n = n*10 + int64(s[i]-'0')
+		}
+	}
+	if neg {
+		n = -n
+	}
+	return n, i
+}
+
+func xor(s []byte) (x byte) {
+	for _, c := range s {
+		x ^= c
+	}
+	return x
+}
+
+// overhear is the emergency parser: it sees every byte that arrives, whatever
+// becomes of it.
+func (b *board) overhear(c byte) {
+	if c != '\n' && c != '\r' {
+		if len(b.urgent) < cap(b.urgent) {
+			b.urgent = append(b.urgent, c)
+		}
+		return
+	}
+	line := bytes.TrimLeft(b.urgent, " ")
+	b.urgent = b.urgent[:0]
+	if len(line) > 0 && line[0] == 'N' {
+		_, line = lineNumber(line)
+		line = bytes.TrimLeft(line, " ")
+	}
+	if star := bytes.IndexByte(line, '*'); star >= 0 {
+		line = line[:star]
+	}
+	line = bytes.TrimRight(line, " ")
+	switch {
+	case string(line) == "M112":
+		b.emergencyStop()
+	case string(line) == "M108":
+		b.cancelHeat, b.userGo = true, true
+	case string(line) == "M410":
+		b.stopPending = true
+	case bytes.HasPrefix(line, []byte("M876 S")):
+		if n, used := number64(line[6:]); used > 0 && b.promptOpen {
+			b.answer = int(n)
+		}
+	}
+}

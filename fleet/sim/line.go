@@ -1,0 +1,133 @@
+package sim
+
+import (
+	"io"
+	"sync"
+)
+
+// line is the cable between the board and a host: what came in, and a way to
+// send what can be sent without waiting.
+type line interface {
+	// incoming yields what the host sent. It is closed when the line is dead.
+	incoming() <-chan []byte
+	// reuse gives a chunk of incoming back.
+	reuse([]byte)
+	// send takes the bytes that it can take at once and says how many; the rest
+	// may be offered again. A line without a host takes all and loses them.
+	send(p []byte) int
+	// writable has a value after a send that did not take everything may be
+	// tried again; nil when that has to be found out by trying.
+	writable() <-chan struct{}
+	// opened has a value after a host opened the line; nil when that cannot be
+	// seen.
+	opened() <-chan struct{}
+	close()
+}
+
+const (
+	chunkBytes = 4096
+	chunks     = 2
+)
+
+// reader moves bytes from a descriptor into chunks on a goroutine of its own.
+type reader struct {
+	in, free chan []byte
+	stop     chan struct{}
+}
+
+func newReader() *reader {
+	r := &reader{in: make(chan []byte, chunks), free: make(chan []byte, chunks), stop: make(chan struct{})}
+	for range chunks {
+		r.free <- make([]byte, chunkBytes)
+	}
+	return r
+}
+
+func (r *reader) incoming() <-chan []byte { return r.in }
+func (r *reader) reuse(p []byte)          { r.free <- p[:chunkBytes] }
+
+func (r *reader) loop(from io.Reader) {
+	defer close(r.in)
+	for {
+		var buf []byte
+		select {
+		case buf = <-r.free:
+		case <-r.stop:
+			return
+		}
+		n, err := from.Read(buf)
+		if n == 0 && err == nil {
+			r.free <- buf
+			continue
+		}
+		if n > 0 {
+			r.in <- buf[:n]
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// streamLine is a line over any io.ReadWriteCloser. Writes happen on their own
+// goroutine out of a bounded store, because both ends of an unbuffered pipe may
+// be writing at once.
+type streamLine struct {
+	*reader
+	rwc      io.ReadWriteCloser
+	out      chan []byte
+	outFree  chan []byte
+	ready    chan struct{}
+	stopOnce sync.Once
+}
+
+func newStreamLine(rwc io.ReadWriteCloser) *streamLine {
+	l := &streamLine{
+		reader: newReader(), rwc: rwc,
+		out: make(chan []byte, chunks), outFree: make(chan []byte, chunks), ready: make(chan struct{}, 1),
+	}
+	for range chunks {
+		l.outFree <- make([]byte, chunkBytes)
+	}
+	go l.loop(rwc)
+	go l.writeLoop()
+	return l
+}
+
+func (l *streamLine) send(p []byte) int {
+	select {
+	case buf := <-l.outFree:
+		n := copy(buf[:chunkBytes], p)
+		l.out <- buf[:n]
+		return n
+	default:
+		return 0
+	}
+}
+
+func (l *streamLine) writeLoop() {
+	for {
+		select {
+		case p := <-l.out:
+			// A write that fails means that the host is gone; the reader finds out.
+			_, _ = l.rwc.Write(p)
+			l.outFree <- p
+			select {
+			case l.ready <- struct{}{}:
+			default:
+			}
+		case <-l.stop:
+			return
+		}
+	}
+}
+
+func (l *streamLine) writable() <-chan struct{} { return l.ready }
+func (l *streamLine) opened() <-chan struct{}   { return nil }
+
+func (l *streamLine) close() {
+	l.stopOnce.Do(func() {
+		close(l.stop)
+		l.rwc.Close()
+	})
+}

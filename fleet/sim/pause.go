@@ -1,0 +1,4 @@
+package sim
+
+func (b *board) waitForUser(w *words)       {}
+func (b *board) changeFilament(runout bool) {}

@@ -1,0 +1,131 @@
+//go:build linux
+
+package sim
+
+import (
+	"bufio"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// hostPort opens the slave as a host does.
+func hostPort(tb testing.TB, path string) *os.File {
+	tb.Helper()
+	f, err := os.OpenFile(path, os.O_RDWR|0x100, 0)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return f
+}
+
+func ptyPrinter(tb testing.TB, o Options) (*Printer, string) {
+	tb.Helper()
+	o.Path = filepath.Join(tb.TempDir(), "port")
+	p, err := New(o)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { p.Close() })
+	return p, o.Path
+}
+
+func TestPortSurvivesHosts(t *testing.T) {
+	_, path := ptyPrinter(t, Options{ResetOnOpen: true, Pace: 1000})
+	for i := range 3 {
+		f := hostPort(t, path)
+		r := bufio.NewReader(f)
+		f.SetReadDeadline(time.Now().Add(5 * time.Second))
+		first, err := r.ReadString('\n')
+		if err != nil || first != "start\n" {
+			t.Fatalf("host %d: first line %q, %v", i, first, err)
+		}
+		fmt.Fprint(f, "M105\n")
+		for {
+			l, err := r.ReadString('\n')
+			if err != nil {
+				t.Fatalf("host %d: %v", i, err)
+			}
+			if strings.HasPrefix(l, "ok T:") {
+				break
+			}
+		}
+		fmt.Fprint(f, "M155 S1\n")
+		time.Sleep(20 * time.Millisecond)
+		f.Close()
+		time.Sleep(20 * time.Millisecond)
+	}
+}
+
+// stream sends n moves, never more than window bytes ahead of the last ok;
+// window 0 is one line at a time.
+func stream(tb testing.TB, f *os.File, n, window int) {
+	r := bufio.NewReader(f)
+	var sizes []int
+	ahead, acked := 0, 0
+	out := make([]byte, 0, 4096)
+	for i := 0; acked < n; {
+		out = out[:0]
+		for i < n {
+			l := fmt.Appendf(nil, "N%d G1 X%d.%03d Y%d.%03d E0.0%d", i+1, i%100, i%1000, (i+7)%100, i%997, i%10)
+			x := byte(0)
+			for _, c := range l {
+				x ^= c
+			}
+			l = fmt.Appendf(l, "*%d\n", x)
+			if ahead > 0 && ahead+len(l) > window {
+				break
+			}
+			out = append(out, l...)
+			sizes = append(sizes, len(l))
+			ahead += len(l)
+			i++
+		}
+		if len(out) > 0 {
+			if _, err := f.Write(out); err != nil {
+				tb.Fatal(err)
+			}
+		}
+		for {
+			l, err := r.ReadSlice('\n')
+			if err != nil {
+				tb.Fatal(err)
+			}
+			if string(l) == "ok\n" {
+				ahead -= sizes[acked]
+				acked++
+				break
+			}
+			if strings.HasPrefix(string(l), "Error") {
+				tb.Fatal(string(l))
+			}
+		}
+	}
+}
+
+func benchPTY(b *testing.B, window int) {
+	tr, err := os.Create(filepath.Join(b.TempDir(), "trace"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer tr.Close()
+	_, path := ptyPrinter(b, Options{Pace: 1e6, Trace: tr})
+	f := hostPort(b, path)
+	defer f.Close()
+	time.Sleep(50 * time.Millisecond)
+	fmt.Fprint(f, "M302 P1\nM83\nM110 N0\n")
+	time.Sleep(50 * time.Millisecond)
+	junk := make([]byte, 65536)
+	f.SetReadDeadline(time.Now().Add(100 * time.Millisecond))
+	f.Read(junk)
+	f.SetReadDeadline(time.Time{})
+	b.ResetTimer()
+	stream(b, f, b.N, window)
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "lines/s")
+}
+
+func BenchmarkPTYSingle(b *testing.B) { benchPTY(b, 0) }
+func BenchmarkPTYWindow(b *testing.B) { benchPTY(b, 120) }
