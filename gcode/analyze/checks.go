@@ -2,6 +2,8 @@ package analyze
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"undercroft/gcode"
 )
@@ -13,24 +15,39 @@ func (a *analysis) checkMove(d *[4]float64) {
 		if d[i] == 0 {
 			continue
 		}
-		at := m.pos[i] + m.shift[i]
-		if !m.homed[i] && !m.known[i] {
-			if !m.relative {
+		if !m.known[i] {
+			if m.relative {
 				continue
 			}
-			if !a.found.has("no-homing") {
-				a.find("no-homing", Warn, 0, "the file moves before it homes: where it goes depends on where the printer stands")
-			}
-			continue
+			a.movesUnhomed(i)
 		}
-		a.reach.Empty = false
-		a.reach.Min[i], a.reach.Max[i] = min(a.reach.Min[i], at), max(a.reach.Max[i], at)
-		if a.o.Machine != nil && a.o.Machine.Volume != nil {
-			a.checkVolume(i, at)
+		at := m.pos[i] + m.shift[i]
+		if at < a.reach.Min[i] || at > a.reach.Max[i] {
+			a.reach.Empty = false
+			a.reach.Min[i], a.reach.Max[i] = min(a.reach.Min[i], at), max(a.reach.Max[i], at)
+			if a.o.Machine != nil && a.o.Machine.Volume != nil {
+				a.checkVolume(i, at)
+			}
 		}
 	}
 }
 
+// movesUnhomed is called for a move to a place along an axis that was neither
+// homed nor set. A lift of Z before homing is common and harmless; a named
+// command may have homed.
+func (a *analysis) movesUnhomed(axis int) {
+	if axis == 2 {
+		return
+	}
+	a.mode.known[axis] = true // said once
+	s := Refuse
+	if a.seen.named {
+		s = Warn
+	}
+	a.find("no-homing", s, 0, fmt.Sprintf("the file moves along %c before it homes: where that goes depends on where the printer stands", "XYZ"[axis]))
+}
+
+// volumeTolMM takes up the rounding of a file's decimals.
 const volumeTolMM = 0.01
 
 func (a *analysis) checkVolume(axis int, at float64) {
@@ -38,33 +55,23 @@ func (a *analysis) checkVolume(axis int, at float64) {
 	if at >= v.Min[axis]-volumeTolMM && at <= v.Max[axis]+volumeTolMM {
 		return
 	}
-	code := "beyond-build-volume-" + "xyz"[axis:axis+1]
-	if a.found.has(code) {
-		return
-	}
-	a.find(code, Refuse, 0, fmt.Sprintf("the nozzle goes to %c = %.2f mm; the printer reaches from %.2f to %.2f",
+	a.find("beyond-build-volume-"+"xyz"[axis:axis+1], Refuse, 0, fmt.Sprintf("the nozzle goes to %c %.2f mm; the printer reaches from %.2f to %.2f",
 		"XYZ"[axis], at, v.Min[axis], v.Max[axis]))
 }
 
 func (a *analysis) checkHeat(h Heater, to float64, c *gcode.Command) {
 	t := &a.res.Temps
-	var limit float64
-	mach := a.o.Machine
-	if mach == nil {
-		mach = &Machine{}
+	var mach Machine
+	if a.o.Machine != nil {
+		mach = *a.o.Machine
 	}
-	name := "the nozzle"
+	var limit float64
+	var name string
 	switch h {
 	case HeatNozzle:
-		if t.FirstNozzleC == 0 {
-			t.FirstNozzleC = to
-		}
 		t.MaxNozzleC = max(t.MaxNozzleC, to)
-		limit = mach.MaxNozzleC
+		limit, name = mach.MaxNozzleC, "the nozzle"
 	case HeatBed:
-		if t.FirstBedC == 0 {
-			t.FirstBedC = to
-		}
 		t.MaxBedC = max(t.MaxBedC, to)
 		limit, name = mach.MaxBedC, "the bed"
 	case HeatChamber:
@@ -74,87 +81,169 @@ func (a *analysis) checkHeat(h Heater, to float64, c *gcode.Command) {
 	if limit > 0 && to > limit {
 		a.find("too-hot", Refuse, c.Column(), fmt.Sprintf("%s is to be heated to %g °C; this printer allows %g °C", name, to, limit))
 	}
+	a.mode.warm = a.nozzleTarget() >= a.leastExtrudeC()
 }
 
-// minExtrudeC is the temperature under which firmware refuses to extrude,
-// unless the machine says otherwise (common practice).
-const minExtrudeC = 170
+// leastExtrudeC is the temperature under which firmware refuses to extrude,
+// unless the machine says otherwise (common practice, no source).
+const leastExtrudeC = 170
 
-func (a *analysis) checkExtrusion() {
-	target := a.heaters[HeatNozzle].target
-	least := float64(minExtrudeC)
+func (a *analysis) leastExtrudeC() float64 {
 	if a.o.Machine != nil && a.o.Machine.MinExtrudeC > 0 {
-		least = a.o.Machine.MinExtrudeC
+		return a.o.Machine.MinExtrudeC
 	}
-	if target >= least {
-		return
+	return leastExtrudeC
+}
+
+// nozzleTarget is the target of the tool in use, or the hottest of all: tools
+// may share one heater.
+func (a *analysis) nozzleTarget() float64 {
+	to := 0.0
+	for i := range a.tools {
+		to = max(to, a.tools[i].heater.target)
 	}
-	if a.found.has("no-heating") || a.found.has("cold-extrusion") {
-		return
+	return to
+}
+
+// extrudesCold is called for an extrusion below the least temperature.
+func (a *analysis) extrudesCold() {
+	s := Refuse
+	if a.seen.named {
+		s = Warn // a named command may have heated
 	}
 	if a.res.Temps.MaxNozzleC == 0 {
-		a.find("no-heating", Refuse, 0, "plastic is extruded before the nozzle was ever heated")
+		a.find("no-heating", s, 0, "plastic is extruded before the nozzle was ever heated")
 		return
 	}
-	a.find("cold-extrusion", Refuse, 0, fmt.Sprintf("plastic is extruded with the nozzle set to %g °C; firmware wants at least %g °C", target, least))
+	a.find("cold-extrusion", s, 0, fmt.Sprintf("plastic is extruded with the nozzle set to %g °C; firmware wants at least %g °C",
+		a.nozzleTarget(), a.leastExtrudeC()))
 }
 
-func (a *analysis) checkTool(c *gcode.Command) {
-	if a.o.Machine == nil || a.o.Machine.Tools == 0 || c.Number < a.o.Machine.Tools {
-		return
-	}
-	a.find("missing-tool", Refuse, c.Column(), fmt.Sprintf("%s is not there: this printer has %d", c.Name(), a.o.Machine.Tools))
-}
-
-func (a *analysis) checkCold(c *gcode.Command) {
-	p, hasP := c.Get('P')
-	s, hasS := c.Get('S')
-	if hasP && p > 0 || hasS && s < minExtrudeC {
-		a.refuseCode(c, "disables-safety", "lets the printer extrude cold")
-	}
-}
-
-func (a *analysis) refuseCode(c *gcode.Command, code, does string) {
-	for _, allowed := range a.o.AllowCodes {
-		if allowed == c.Name() {
-			return
+func (a *analysis) checkTool(c *gcode.Command, n int) {
+	if a.o.Machine != nil && a.o.Machine.Tools > 0 && n >= a.o.Machine.Tools {
+		have := "one tool, T0"
+		if k := a.o.Machine.Tools; k > 1 {
+			have = fmt.Sprintf("%d tools, T0 to T%d", k, k-1)
 		}
+		a.find("missing-tool", Refuse, c.Column(), fmt.Sprintf("tool T%d is asked for; this printer has %s", n, have))
+	}
+}
+
+// refuseCode refuses a command unless the owner allows it.
+func (a *analysis) refuseCode(c *gcode.Command, code, does string) {
+	if slices.Contains(a.o.AllowCodes, c.Name()) {
+		return
 	}
 	a.find(code, Refuse, c.Column(), fmt.Sprintf("%s %s; take it out of the file, or allow it in the configuration", c.Name(), does))
 }
 
-// judge looks at the commands that the model of the machine does not need.
+// judge looks at the M commands that the model of the machine does not need.
 func (a *analysis) judge(c *gcode.Command) {
-	switch c.Number {
-	case 500, 504:
-		a.refuseCode(c, "permanent-memory", "writes the printer's permanent memory")
+	s, hasS := c.Get('S')
+	switch n := c.Number; n {
+	case 500, 502, 504:
+		if n != 502 {
+			a.refuseCode(c, "permanent-memory", "writes the printer's permanent memory")
+			return
+		}
+		a.refuseCode(c, "permanent-memory", "puts the printer's settings back to the factory's")
 	case 997:
 		a.refuseCode(c, "firmware-update", "starts an update of the firmware")
 	case 121:
 		a.refuseCode(c, "disables-safety", "turns the end stops off")
 	case 211:
-		if s, ok := c.Get('S'); ok && s == 0 {
+		if hasS && s == 0 {
 			a.refuseCode(c, "disables-safety", "turns the software end stops off")
 		}
+	case 302:
+		if p, ok := c.Get('P'); ok && p > 0 || hasS && s < a.leastExtrudeC() {
+			a.refuseCode(c, "disables-safety", "lets the printer extrude cold")
+		}
+	case 111:
+		if hasS && int(s)&8 != 0 {
+			a.refuseCode(c, "disables-safety", "switches to a dry run")
+		}
+	case 112, 999:
+		a.refuseCode(c, "disables-safety", "halts the printer or lifts a halt")
+	case 28, 29, 928:
+		a.refuseCode(c, "card", "writes a file to the printer's card")
+	case 23, 24, 32:
+		a.refuseCode(c, "card", "prints from the printer's own card")
+	case 30:
+		if len(c.Text) > 0 {
+			a.refuseCode(c, "card", "deletes a file on the printer's card")
+		}
+	case 110:
+		a.find("line-numbers", Warn, c.Column(), "M110 sets the line numbers of the link; it is left out when the file is sent")
 	default:
-		a.unknown(c)
+		if !knownM(n) {
+			a.unknown.add(c, a.lines.Number())
+		}
 	}
 }
 
-func (a *analysis) unknown(c *gcode.Command) {}
+// knownM reports M commands that change nothing that is judged here: program
+// stops and ends, fans, lights, reports, messages, progress, probing and tuning.
+func knownM(n int) bool {
+	switch {
+	case n <= 7, n == 17, n == 18, n >= 20 && n <= 27, n == 31, n == 42, n == 48, n >= 70 && n <= 80, n >= 84 && n <= 86,
+		n >= 105 && n <= 108, n == 113, n == 114, n == 115, n == 117, n == 118, n == 119, n == 120, n == 122, n >= 123 && n <= 129,
+		n == 144, n == 145, n == 150, n == 154, n == 155, n == 163, n == 164, n == 165, n == 206, n == 218, n == 240,
+		n == 250, n == 255, n == 256, n >= 290 && n <= 300, n >= 301 && n <= 309, n == 350, n == 351, n == 355, n == 401, n == 402,
+		n >= 403 && n <= 407, n == 410, n >= 412 && n <= 425, n == 486, n == 503, n == 524, n == 555, n == 566, n == 569,
+		n == 572, n == 591, n == 593, n == 600, n == 601, n == 602, n == 603, n == 701, n == 702, n == 808, n == 851, n == 862,
+		n == 900, n >= 906 && n <= 919:
+		return true
+	}
+	return false
+}
 
 // verdicts are the findings that only the whole file shows.
 func (a *analysis) verdicts() {
-	whole := func(code string, s Severity, text string) {
-		a.found.add(Finding{Code: code, Severity: s, Text: text})
+	r := a.res
+	if a.good == 0 && a.bad == 0 {
+		a.findWhole("empty", Refuse, "the file holds no command")
+		return
 	}
-	switch {
-	case a.good == 0 && a.bad == 0:
-		whole("empty", Refuse, "the file holds no command")
-	case a.bad > a.good:
-		a.found.list = []Finding{{Code: "not-gcode", Severity: Refuse, Line: a.firstBad.Line, Column: a.firstBad.Column,
+	if a.bad > a.good {
+		a.found.list = []Finding{{Code: "not-gcode", Severity: Refuse, Line: a.firstBad.Line, Column: a.firstBad.Column, Count: a.bad,
 			Excerpt: a.firstBad.Excerpt(), Text: fmt.Sprintf("this is not G-code: %d of %d lines cannot be read as commands", a.bad, a.bad+a.good)}}
-	case len(a.layers.table) == 0:
-		whole("nothing-printed", Refuse, "the file lays no material")
+		return
 	}
+	if len(r.Layers) == 0 {
+		a.findWhole("nothing-printed", Refuse, "the file lays no material")
+	}
+	if a.layers.full {
+		a.findWhole("too-many-layers", Warn, fmt.Sprintf("more than %d layers: the rest is booked on the last", MaxLayers))
+	}
+	if a.layers.sequential {
+		a.findWhole("sequential-objects", Warn, "objects are printed one after the other: the layers fall back to the plate, and a height says which object it belongs to only with its line")
+	}
+	if n := r.Nozzle; n.DeclaredMM > 0 && len(n.InferredMM) > 0 && !slices.Contains(n.InferredMM, n.DeclaredMM) {
+		a.findWhole("nozzle-disagrees", Warn, fmt.Sprintf("the file declares a %g mm nozzle; its lines are %.2f mm wide, as from %s mm",
+			n.DeclaredMM, r.Bead.TypicalMM, sizeList(n.InferredMM)))
+	}
+	d := r.Nozzle.DeclaredMM
+	if d == 0 && len(r.Nozzle.InferredMM) > 0 {
+		d = slices.Max(r.Nozzle.InferredMM)
+	}
+	if d > 0 && r.LayerMM > 0.8*d+heightTol {
+		a.findWhole("thick-layers", Warn, fmt.Sprintf("layers of %.2f mm are more than 80 %% of a %g mm nozzle", r.LayerMM, d))
+	}
+	if u := &a.unknown; u.count > 0 {
+		more := ""
+		if len(u.names) >= maxUnknown {
+			more = " and more"
+		}
+		a.found.list = append(a.found.list, Finding{Code: "unknown-commands", Severity: Warn, Line: u.line, Count: u.count,
+			Text: "commands that are not known here go to the printer as they are: " + strings.Join(u.names, ", ") + more})
+	}
+}
+
+func sizeList(sizes []float64) string {
+	var s []string
+	for _, d := range sizes {
+		s = append(s, fmt.Sprintf("%g", d))
+	}
+	return strings.Join(s, " or ")
 }

@@ -39,7 +39,7 @@ func (c *claims) claim(key, value string) {
 		if i := strings.IndexAny(value, ";,"); i >= 0 {
 			value = value[:i]
 		}
-		c.material = upper(strings.Trim(value, `"' `))
+		c.material = strings.ToUpper(strings.Trim(value, `"' `))
 	}
 }
 

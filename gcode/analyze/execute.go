@@ -1,7 +1,7 @@
 package analyze
 
 import (
-	"errors"
+	"fmt"
 	"math"
 
 	"undercroft/gcode"
@@ -21,11 +21,12 @@ func (a *analysis) command(c *gcode.Command) {
 		}
 		a.seen.modal = true
 		a.motionCommand(c, m.motion)
+		a.checkSendable(c)
 	case 'G':
 		if c.Number <= 3 && c.Sub == 0 {
 			m.motion = c.Number
-			a.motionWord = c.Number
 			a.motionCommand(c, c.Number)
+			a.checkSendable(c)
 			return
 		}
 		a.g(c)
@@ -34,7 +35,8 @@ func (a *analysis) command(c *gcode.Command) {
 	case 'T':
 		a.t(c)
 	default:
-		a.unknown(c)
+		a.seen.named = true
+		a.unknown.add(c, a.lines.Number())
 	}
 	a.checkSendable(c)
 }
@@ -93,7 +95,7 @@ func (a *analysis) g(c *gcode.Command) {
 	m := &a.mode
 	switch {
 	case c.Sub != 0:
-		a.unknown(c)
+		a.unknown.add(c, a.lines.Number())
 	case c.Number == 4:
 		a.dwell(c)
 	case c.Number == 10 && c.Valued&(gcode.Bit('P')|gcode.Bit('L')|gcode.Bit('R')) == 0:
@@ -121,7 +123,7 @@ func (a *analysis) g(c *gcode.Command) {
 		a.setPosition(c)
 	case c.Number == 10, c.Number == 30, c.Number == 53, c.Number == 54, c.Number == 80, c.Number == 94, c.Number == 61, c.Number == 60:
 	default:
-		a.unknown(c)
+		a.unknown.add(c, a.lines.Number())
 	}
 }
 
@@ -149,18 +151,18 @@ func (a *analysis) firmwareRetract(back bool) {
 	}
 	m.retracted = back
 	if back {
-		a.draw(-m.retractMM)
-		a.push([4]float64{3: -m.retractMM}, m.retractMMs, -1)
+		a.draw(-m.retractMM, 0)
+		a.push([4]float64{3: -m.retractMM}, m.retractMMs, tagNone)
 		if m.liftMM != 0 {
-			a.push([4]float64{2: m.liftMM}, a.limits.MaxFeedMMs[motion.Z], -1)
+			a.push([4]float64{2: m.liftMM}, a.limits.MaxFeedMMs[motion.Z], tagNone)
 		}
 		return
 	}
 	if m.liftMM != 0 {
-		a.push([4]float64{2: -m.liftMM}, a.limits.MaxFeedMMs[motion.Z], -1)
+		a.push([4]float64{2: -m.liftMM}, a.limits.MaxFeedMMs[motion.Z], tagNone)
 	}
-	a.draw(m.retractMM + m.recoverMM)
-	a.push([4]float64{3: m.retractMM + m.recoverMM}, m.recoverMMs, -1)
+	a.draw(m.retractMM+m.recoverMM, 0)
+	a.push([4]float64{3: m.retractMM + m.recoverMM}, m.recoverMMs, tagNone)
 }
 
 // home is G28. Homed axes stand at zero; the time is a constant of the printer.
@@ -181,6 +183,7 @@ func (a *analysis) home(c *gcode.Command) {
 // and the file's is shifted; before that the file's word is all there is.
 func (a *analysis) setPosition(c *gcode.Command) {
 	m := &a.mode
+	a.opening.reset = true
 	if c.Has == 0 {
 		m.e = 0
 		for i := range 3 {
@@ -208,22 +211,19 @@ func (a *analysis) setAxis(i int, to float64) {
 }
 
 func (a *analysis) t(c *gcode.Command) {
-	if c.Number < 0 || c.Number >= 1000 {
+	n := c.Number
+	if n < 0 || n >= 1000 {
 		return // a pseudo-tool: the firmware's own business
 	}
-	a.drain()
-	if c.Number > 0 {
-		a.seen.tools = true
-	}
-	if c.Number >= maxTools {
-		a.find("missing-tool", Refuse, c.Column(), c.Name()+" names a tool beyond any printer's")
+	if n >= maxTools {
+		a.find("missing-tool", Refuse, c.Column(), c.Name()+" names a tool that no printer has")
 		return
 	}
-	for len(a.tools) <= c.Number {
-		a.tools = append(a.tools, toolState{})
-	}
-	a.mode.tool = c.Number
-	a.checkTool(c)
+	a.drain()
+	a.seen.tools = a.seen.tools || n != a.mode.tool
+	a.tool(n)
+	a.mode.tool = n
+	a.checkTool(c, n)
 }
 
 // maxTools bounds the tools of one file.
@@ -231,40 +231,33 @@ const maxTools = 64
 
 func (a *analysis) m(c *gcode.Command) {
 	m := &a.mode
-	s, hasS := c.Get('S')
+	if c.Sub != 0 {
+		a.judge(c)
+		return
+	}
 	switch c.Number {
 	case 82:
 		m.relE, m.eByG91 = false, false
 	case 83:
 		m.relE = true
-	case 104, 109:
-		if c.Valued&gcode.Bit('R') != 0 {
-			s, hasS = c.Get('R')
-		}
-		if hasS {
-			a.heat(HeatNozzle, s, c.Number == 109, c.Given('R'), c)
-		}
-	case 140, 190:
-		if c.Valued&gcode.Bit('R') != 0 {
-			s, hasS = c.Get('R')
-		}
-		if hasS {
-			a.heat(HeatBed, s, c.Number == 190, c.Given('R'), c)
-		}
-	case 141, 191:
-		if hasS {
-			a.heat(HeatChamber, s, c.Number == 191, false, c)
-		}
+	case 104, 109, 140, 190, 141, 191:
+		a.heat(c)
 	case 116:
-		for h := range a.heaters {
-			a.heat(Heater(h), a.heaters[h].target, true, false, c)
+		for i := range a.tools {
+			a.wait(&a.tools[i].heater, true)
 		}
-	case 0, 1, 84, 226, 280, 400, 18:
+		a.wait(&a.bed, true)
+		a.wait(&a.chamber, true)
+	case 0, 1, 226, 600, 601:
+		a.drain()
+		a.seen.pause = true
+	case 18, 84, 280, 400:
 		a.drain()
 	case 200:
 		if d, ok := c.Get('D'); ok {
 			m.volumetric = d > 0
 			if d > 0 {
+				a.seen.volumetric = true
 				m.filamentMM2 = math.Pi / 4 * d * d
 			}
 		}
@@ -279,13 +272,10 @@ func (a *analysis) m(c *gcode.Command) {
 		set(c, 'S', &m.speed, 0.01)
 	case 221:
 		set(c, 'S', &m.flow, 0.01)
-	case 201, 203, 204, 205, 92:
+	case 92, 201, 203, 204, 205:
 		a.setLimits(c)
-	case 302:
-		a.checkCold(c)
 	default:
 		a.judge(c)
-		return
 	}
 }
 
@@ -295,29 +285,57 @@ func set(c *gcode.Command, letter byte, to *float64, scale float64) {
 	}
 }
 
-// heat sets a heater's target and, when the command waits, the time it takes.
-func (a *analysis) heat(h Heater, to float64, waits, alsoCooling bool, c *gcode.Command) {
-	x := &a.heaters[h]
-	now := a.now()
-	x.fromC = x.at(now, a.o.HeatS)
-	x.target, x.sinceS = to, now
-	a.checkHeat(h, to, c)
-	if !waits {
+// heat is M104 to M191: a target, and for the waiting forms the time it takes.
+// R waits for cooling too.
+func (a *analysis) heat(c *gcode.Command) {
+	to, ok := c.Get('S')
+	r, cools := c.Get('R')
+	if cools {
+		to, ok = r, true
+	}
+	if !ok {
 		return
 	}
-	a.drain()
-	now = a.now()
-	at := x.at(now, a.o.HeatS)
-	wait := 0.0
-	switch {
-	case to > at:
-		wait = a.o.HeatS(h, at, to)
-	case alsoCooling:
-		wait = coolS(h, at, to)
+	var h *heater
+	switch c.Number {
+	case 104, 109:
+		n := a.mode.tool
+		if t, ok := c.Get('T'); ok {
+			if n = int(t); n < 0 || n >= maxTools {
+				a.find("missing-tool", Refuse, c.Column(), fmt.Sprintf("T%g names a tool that no printer has", t))
+				return
+			}
+			a.checkTool(c, n)
+		}
+		h = &a.tool(n).heater
+	case 140, 190:
+		h = &a.bed
+	default:
+		h = &a.chamber
 	}
-	if wait > 0 {
-		a.heatS += wait
-		x.fromC, x.sinceS = to, a.now()
+	now := a.now()
+	h.fromC = h.at(now, a.o.HeatS)
+	h.target, h.sinceS = to, now
+	a.checkHeat(h.kind, to, c)
+	if c.Number == 109 || c.Number == 190 || c.Number == 191 {
+		a.wait(h, cools)
+	}
+}
+
+// wait runs the clock until a heater has reached its target.
+func (a *analysis) wait(h *heater, cools bool) {
+	a.drain()
+	at := h.at(a.now(), a.o.HeatS)
+	s := 0.0
+	switch {
+	case h.target > at:
+		s = a.o.HeatS(h.kind, at, h.target)
+	case cools && h.target > 0:
+		s = coolS(h.kind, at, h.target)
+	}
+	if s > 0 {
+		a.heatS += s
+		h.fromC, h.sinceS = h.target, a.now()
 	}
 }
 
@@ -357,12 +375,24 @@ func (a *analysis) setLimits(c *gcode.Command) {
 	a.plan.SetLimits(*l)
 }
 
-// checkSendable tries the command as it would go over the wire.
+// quietBytes is the length up to which a line of plain words can always be sent.
+const quietBytes = gcode.MaxSendBytes - 8
+
+// checkSendable tries the command as it would go over the wire. Short commands
+// of plain words need no trial.
 func (a *analysis) checkSendable(c *gcode.Command) {
+	if c.Text == nil && len(a.text) <= quietBytes {
+		if c.Letter == 'G' && c.Number <= 3 {
+			a.wireMotion = c.Number
+		}
+		return
+	}
+	if c.Is('M', 110) {
+		return
+	}
 	var err error
-	a.wire, err = gcode.AppendWire(a.wire[:0], c, &a.motionWord)
-	var e *gcode.SyntaxError
-	if errors.As(err, &e) {
-		a.malformed(e)
+	a.wire, err = gcode.AppendWire(a.wire[:0], c, &a.wireMotion)
+	if err != nil {
+		a.malformed(err)
 	}
 }

@@ -8,21 +8,25 @@ package analyze
 //     begins the next, so hops in travel and levels of supports need no rule;
 //   - below it, down to the height of the first layer, it begins the next object
 //     of a sequential print; anything between belongs to the current layer;
-//   - a move that rises while it lays material (spiral, ramped seam, non-planar)
-//     stretches the current layer up to one layer thickness, then begins the next;
+//   - a move that rises while it lays material (spiral, ramped seam, non-planar),
+//     or by less than any layer is thick, stretches the current layer up to one
+//     layer thickness, then begins the next;
 //   - a few lines at the very start, in a narrow strip that the rest of the print
 //     stays away from, prime the nozzle and are no layer (opening.go).
 
-// heightTol is how far two heights may differ and count as one, in mm: less than
-// any layer is thick, more than decimals round.
-const heightTol = 0.004
+const (
+	// heightTol is how far two heights may differ and count as one, in mm: less
+	// than any layer is thick, more than decimals round.
+	heightTol = 0.004
+	// leastLayerMM is thinner than any layer that is printed on purpose.
+	leastLayerMM = 0.025
+	// bandMM is the height of one layer of a rising print that has shown none.
+	bandMM = 0.2
+)
 
-// MaxLayers bounds the layer table: 2 m of 0.05 mm layers. Behind it the last
+// MaxLayers bounds the layer table: 2 m of 0.05 mm layers. Beyond it the last
 // layer takes what comes.
 const MaxLayers = 40000
-
-// bandMM is the height of one band of a rising print that shows no layers.
-const bandMM = 0.2
 
 type layers struct {
 	table   []Layer
@@ -31,54 +35,64 @@ type layers struct {
 	growing bool    // the current layer was begun by a rising move
 	first   float64 // top of the first layer
 
-	sequential, rising, dips, full bool
+	sequential, dips, full bool
 }
 
+// step says what laying material at a height did to the layer table.
+type step int
+
+const (
+	stayed   step = iota // it belongs to the current layer
+	begun                // it began a layer
+	replaced             // it began the first layer: what lay above was none
+	below                // it lies under the top of the current layer
+)
+
 // at finds the layer that a material-laying move from height z0 to z1 belongs
-// to, and reports whether it has just begun.
-func (l *layers) at(z0, z1 float64) (begun bool) {
+// to: the last of the table.
+func (l *layers) at(z0, z1 float64) step {
 	n := len(l.table)
-	if n == 0 {
-		l.first = max(z0, z1)
-		return l.begin(0, l.first, z0 != z1)
-	}
-	cur := &l.table[n-1]
 	z := max(z0, z1)
 	flat := z1-z0 < 1e-6 && z0-z1 < 1e-6
-	if !flat {
-		l.rising = true
+	if n == 0 {
+		l.first = z
+		l.begin(0, z, !flat)
+		return begun
 	}
+	cur := &l.table[n-1]
 	switch {
 	case z > cur.TopMM+heightTol:
 		if l.growing && z <= l.base+l.bandHeight()+heightTol {
-			cur.TopMM = z
-			cur.ThicknessMM = z - l.base
-			return false
+			cur.TopMM, cur.ThicknessMM = z, z-l.base
+			return stayed
 		}
 		if n >= MaxLayers {
 			l.full = true
 			cur.TopMM = z
-			return false
+			return stayed
 		}
-		return l.begin(cur.TopMM, z, !flat)
+		l.begin(cur.TopMM, z, !flat || z-cur.TopMM < leastLayerMM)
+		return begun
 	case z >= cur.TopMM-heightTol:
-		return false
-	case n == 1 && flat: // what was above the first layer was no layer
+		return stayed
+	case flat && n == 1:
 		l.table = l.table[:0]
 		l.first = z
-		return l.begin(0, z, false)
-	case flat && z <= l.first*1.5+heightTol && l.table[n-1].TopMM > l.first+heightTol:
+		l.begin(0, z, false)
+		return replaced
+	case flat && z <= l.first*1.5+heightTol && cur.TopMM > l.first+heightTol && z <= l.base+heightTol:
+		l.sequential = true
 		if n >= MaxLayers {
 			l.full = true
-			return false
+			return below
 		}
-		l.sequential = true
-		return l.begin(0, z, false)
+		l.begin(0, z, false)
+		return begun
 	}
-	if z <= l.base+heightTol && flat {
+	if flat && z < l.base-heightTol {
 		l.dips = true
 	}
-	return false
+	return below
 }
 
 func (l *layers) bandHeight() float64 {
@@ -88,11 +102,10 @@ func (l *layers) bandHeight() float64 {
 	return bandMM
 }
 
-func (l *layers) begin(base, top float64, growing bool) bool {
+func (l *layers) begin(base, top float64, growing bool) {
 	l.base, l.growing = base, growing
 	if !growing {
 		l.band = top - base
 	}
 	l.table = append(l.table, Layer{TopMM: top, ThicknessMM: top - base, Box: EmptyBox()})
-	return true
 }

@@ -7,7 +7,7 @@ type modes struct {
 	pos   [3]float64 // in the file's coordinates, mm
 	shift [3]float64 // the machine's coordinates less the file's
 	e     float64    // the E of absolute extrusion, in the file's units times unit
-	known [3]bool    // the axis has been homed, set or moved to
+	known [3]bool    // the axis has been homed or set
 
 	homed    [3]bool
 	relative bool // G91
@@ -20,6 +20,7 @@ type modes struct {
 	speed    float64 // M220, 1 = as written
 	flow     float64 // M221
 	tool     int
+	warm     bool // the nozzle's target is high enough to extrude
 
 	filamentMM2 float64 // cross-section
 	volumetric  bool    // M200: E in mm³

@@ -20,8 +20,6 @@ type Options struct {
 	// AllowCodes are commands that are refused unless they are named here, such
 	// as M500.
 	AllowCodes []string
-	// NoLayers leaves the layer table empty.
-	NoLayers bool
 }
 
 // Machine is the machine that a file is checked against. A zero field is not

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"io"
 	"math"
-	"strings"
 
 	"undercroft/gcode"
 	"undercroft/gcode/motion"
@@ -23,18 +22,17 @@ func Read(r io.Reader, o Options) (*Result, error) {
 	a.lines = gcode.NewLines(io.TeeReader(r, sum))
 	for {
 		line, err := a.lines.Next()
-		if err != nil {
-			if !errors.Is(err, io.EOF) {
-				return nil, err
-			}
+		if errors.Is(err, io.EOF) {
 			break
+		}
+		if err != nil {
+			return nil, err
 		}
 		a.line(line)
 	}
 	a.finish()
 	a.res.SHA256 = hex.EncodeToString(sum.Sum(nil))
 	a.res.Bytes = a.lines.Offset()
-	a.res.Bytes = max(a.res.Bytes, a.lines.EndOffset())
 	a.res.Lines = a.lines.Number()
 	return a.res, nil
 }
@@ -47,36 +45,47 @@ type analysis struct {
 	parser gcode.Parser
 	text   []byte // the current line
 	wire   []byte // scratch for the check that a command can be sent
+	// wireMotion is the motion command in force on the wire, for that check.
+	wireMotion int
 
 	plan   *motion.Planner
 	limits motion.Limits
-	// tags holds, for each move in the planner, the layer that it lays material
-	// in, or -1.
+	// tags holds, for each move in the planner, the index of the layer that it
+	// lays material in, or tagNone, or tagOpening.
 	tags             [64]int32
 	tagHead, tagTail uint
 
 	motionS, heatS, constS float64
 
 	mode    modes
-	heaters [3]heater
+	bed     heater
+	chamber heater
 	tools   []toolState
+	opening opening
 	layers  layers
+	ground  ground
 	beads   beads
+	slope   slope
 	claims  claims
 	found   findings
+	unknown unknownCodes
 	seen    features
 
 	extruded, reach Box
 	good, bad       int64 // lines with a command, lines that are none
 	firstBad        *gcode.SyntaxError
-	motionWord      int // of AppendWire
 }
 
+// toolState is one tool: how much filament it drew, and its heater.
 type toolState struct {
-	e, high float64 // mm of filament: now, and the most so far
-	refills int     // moves in a row that laid material without passing high
-
+	heater    heater
+	e, high   float64 // mm of filament: pushed so far, and the most so far
+	drawn     float64 // mm of filament off the spool
+	refilling float64 // mm moved while E stayed below high
 }
+
+// slope is how much material was laid in rising and in falling moves, in mm³.
+type slope struct{ up, down, all float64 }
 
 func newAnalysis(o Options) *analysis {
 	if o.Limits == (motion.Limits{}) {
@@ -98,16 +107,25 @@ func newAnalysis(o Options) *analysis {
 		o: o, res: &Result{}, limits: o.Limits,
 		plan:     motion.NewPlanner(o.Limits, lookAhead),
 		mode:     startModes(o.FilamentMM),
-		tools:    make([]toolState, 1),
+		bed:      heater{kind: HeatBed, fromC: ambientC},
+		chamber:  heater{kind: HeatChamber, fromC: ambientC},
 		extruded: EmptyBox(), reach: EmptyBox(),
-		motionWord: -1,
+		wireMotion: -1,
 	}
-	for i := range a.heaters {
-		a.heaters[i] = heater{kind: Heater(i), fromC: ambientC}
-	}
+	a.tool(0)
 	return a
 }
 
+// tool gives the state of a tool below maxTools.
+func (a *analysis) tool(n int) *toolState {
+	for len(a.tools) <= n {
+		a.tools = append(a.tools, toolState{heater: heater{kind: HeatNozzle, fromC: ambientC}})
+	}
+	return &a.tools[n]
+}
+
+// now is the file's clock: everything that the moves taken out of the planner,
+// the dwells, the heating and the constants have used.
 func (a *analysis) now() float64 { return a.motionS + a.heatS + a.constS }
 
 func (a *analysis) line(text []byte) {
@@ -128,7 +146,7 @@ func (a *analysis) line(text []byte) {
 		a.command(&p.Command)
 	}
 	if a.lines.Cut() && p.Comment == nil && !p.Unclosed {
-		a.malformed(&gcode.SyntaxError{Column: gcode.MaxLineBytes, Err: gcode.ErrTooLong})
+		a.malformed(&gcode.SyntaxError{Column: gcode.MaxLineBytes, Text: string(text[:200]), Err: gcode.ErrTooLong})
 		return
 	}
 	if any {
@@ -141,33 +159,7 @@ func (a *analysis) line(text []byte) {
 	}
 }
 
-func (a *analysis) malformed(err error) {
-	var e *gcode.SyntaxError
-	if !errors.As(err, &e) {
-		return
-	}
-	a.bad++
-	e.Line = a.lines.Number()
-	if a.firstBad == nil {
-		a.firstBad = e
-	}
-	code := "not-understood"
-	switch {
-	case errors.Is(err, gcode.ErrTooLong), errors.Is(err, gcode.ErrLineNumber):
-		code = "not-sendable"
-	case errors.Is(err, gcode.ErrChecksum):
-		code = "checksum"
-	case errors.Is(err, gcode.ErrAmbiguous):
-		code = "ambiguous-line"
-	}
-	text := e.Err.Error()
-	if e.Detail != "" {
-		text += ": " + e.Detail
-	}
-	a.find(code, Refuse, e.Column, text)
-}
-
-// push plans a move; tag is the layer it lays material in, or -1.
+// push plans a move; tag is the layer it lays material in.
 func (a *analysis) push(delta [4]float64, feed float64, tag int32) {
 	before := a.plan.Len()
 	for !a.plan.Push(delta, feed) {
@@ -187,16 +179,21 @@ func (a *analysis) pop() {
 	}
 	tag := a.tags[a.tagHead%uint(len(a.tags))]
 	a.tagHead++
-	if tag >= 0 && int(tag) < len(a.layers.table) {
-		l := &a.layers.table[tag]
-		if l.EndS == 0 {
-			l.StartS = a.now()
-		}
-		a.motionS += s
-		l.EndS = a.now()
+	start := a.now()
+	a.motionS += s
+	var l *Layer
+	switch {
+	case tag >= 0:
+		l = &a.layers.table[tag]
+	case tag == tagOpening:
+		l = &a.opening.row
+	default:
 		return
 	}
-	a.motionS += s
+	if l.EndS == 0 {
+		l.StartS = start
+	}
+	l.EndS = start + s
 }
 
 // drain runs the queue empty, as commands do that wait for the moves to end.
@@ -213,72 +210,123 @@ func (a *analysis) move(target [3]float64, de, feed float64) {
 	d := [4]float64{target[0] - m.pos[0], target[1] - m.pos[1], target[2] - m.pos[2], de}
 	z0 := m.pos[2]
 	m.pos = target
-	tag := int32(-1)
+	tag := int32(tagNone)
 	xy2 := d[0]*d[0] + d[1]*d[1]
 	if de != 0 {
-		drawn := a.draw(de)
-		if de > 0 {
-			a.checkExtrusion()
-			if xy2 > 0 && drawn > 0 {
-				tag = a.lay(&d, z0, drawn, xy2)
-			}
+		drawn := a.draw(de, xy2)
+		if de > 0 && !m.warm {
+			a.extrudesCold()
+		}
+		if drawn > 0 && xy2 > 0 {
+			tag = a.lay(&d, z0, drawn, xy2)
 		}
 	}
-	if d[0] != 0 || d[1] != 0 || d[2] != 0 {
+	if tag == tagNone {
+		a.opening.broken = true
+	}
+	if xy2 != 0 || d[2] != 0 {
 		a.checkMove(&d)
 	}
 	a.push(d, feed, tag)
 }
 
+const (
+	// A retraction that is not given back within this length of laid lines was
+	// none: the filament was changed, or a tool change took it back unseen.
+	refillMM = 30
+)
+
 // draw takes filament from the tool's spool and returns what goes beyond the
 // most that was drawn before.
-func (a *analysis) draw(de float64) float64 {
+func (a *analysis) draw(de, xy2 float64) float64 {
 	t := &a.tools[a.mode.tool]
 	t.e += de
 	if t.e <= t.high {
+		if de > 0 && xy2 > 0 {
+			t.refilling += math.Sqrt(xy2)
+			if t.refilling > refillMM {
+				t.high, t.refilling = t.e, 0
+			}
+		}
 		return 0
 	}
 	drawn := t.e - t.high
-	t.high = t.e
+	t.high, t.refilling = t.e, 0
+	t.drawn += drawn
 	return drawn
 }
 
-// lay books a move that lays material and returns its layer.
+// lay books a move that lays material and returns its tag.
 func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 	m := &a.mode
-	if a.layers.at(z0, m.pos[2]) {
-		l := &a.layers.table[len(a.layers.table)-1]
-		l.Offset, l.Line = a.lines.Offset(), a.lines.Number()
+	z := m.pos[2]
+	x, y := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1]
+	x0, y0 := x-d[0], y-d[1]
+	length := math.Sqrt(xy2 + d[2]*d[2])
+	volume := drawn * m.filamentMM2
+	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn) {
+		return tagOpening
 	}
+
+	did := a.layers.at(z0, z)
 	n := len(a.layers.table) - 1
 	l := &a.layers.table[n]
+	if did == begun || did == replaced {
+		l.Offset, l.Line = a.lines.Offset(), a.lines.Number()
+		if did == replaced {
+			for i := a.tagHead; i != a.tagTail; i++ {
+				a.tags[i%uint(len(a.tags))] = tagNone
+			}
+		}
+		if n == 0 {
+			a.startTemps()
+		}
+	}
 	l.EndOffset, l.EndLine = a.lines.EndOffset(), a.lines.Number()
 	l.FilamentMM += drawn
-	x, y := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1]
-	l.Box.add(x-d[0], y-d[1], z0)
-	l.Box.add(x, y, m.pos[2])
+	l.Box.add(x0, y0, z0)
+	l.Box.add(x, y, z)
 
-	volume := drawn * m.filamentMM2
-	length := math.Sqrt(xy2 + d[2]*d[2])
-	if l.ThicknessMM > 0 {
-		a.beads.add(volume/length, l.ThicknessMM, volume)
+	h := a.ground.lay((x0+x)/2, (y0+y)/2, z)
+	a.slope.all += volume
+	switch {
+	case d[2] > 1e-6:
+		a.slope.up += volume
+		h = a.layers.bandHeight()
+	case d[2] < -1e-6:
+		a.slope.down += volume
+		h = 0
+	case h == 0 || h > 2.5*a.layers.bandHeight():
+		h = 0
+		if did != below {
+			h = l.ThicknessMM
+		}
 	}
+	a.beads.add(volume/length, h, volume, a.layers.base == 0)
 	return int32(n)
+}
+
+// startTemps notes the temperatures at which the first layer begins.
+func (a *analysis) startTemps() {
+	t := &a.res.Temps
+	t.FirstNozzleC = a.nozzleTarget()
+	t.FirstBedC = a.bed.target
 }
 
 func (a *analysis) finish() {
 	a.drain()
+	a.rejoin()
 	r := a.res
 	r.MotionS, r.HeatS = a.motionS, a.heatS
 	r.TimeS = a.now()
-	material := a.claims.material
+	r.Material = a.claims.material
 	density := a.o.DensityGCM3
 	if density == 0 {
-		density = densities[material]
+		density = DensityGCM3(r.Material)
 	}
 	for _, t := range a.tools {
-		v := t.high * a.mode.filamentMM2
-		r.Tools = append(r.Tools, Tool{FilamentMM: t.high, VolumeMM3: v, MassG: v / 1000 * density})
+		v := t.drawn * a.mode.filamentMM2
+		r.Tools = append(r.Tools, Tool{FilamentMM: t.drawn, VolumeMM3: v, MassG: v / 1000 * density})
 	}
 	r.Layers = a.layers.table
 	for i := range r.Layers {
@@ -289,102 +337,15 @@ func (a *analysis) finish() {
 	}
 	if len(r.Layers) > 0 {
 		r.FirstLayerMM = r.Layers[0].ThicknessMM
-		r.LayerMM = commonThickness(r.Layers)
+		r.LayerMM = a.beads.layerMM()
+		if r.LayerMM == 0 {
+			r.LayerMM = r.FirstLayerMM
+		}
 	}
 	r.Extruded, r.Reach = a.extruded.closed(), a.reach.closed()
 	r.Bead = a.beads.bead()
-	r.Nozzle = Nozzle{InferredMM: inferNozzles(r.Bead.TypicalMM, r.LayerMM), DeclaredMM: a.claims.nozzleMM}
-	r.Material = material
-	r.Features = a.features()
+	r.Nozzle = Nozzle{InferredMM: inferNozzles(&a.beads, r.LayerMM), DeclaredMM: a.claims.nozzleMM}
 	a.verdicts()
+	r.Features = a.features()
 	r.Findings = a.found.list
-	if a.o.NoLayers {
-		r.Layers = nil
-	}
 }
-
-// commonThickness is the thickness that most layers have, to 0.01 mm.
-func commonThickness(table []Layer) float64 {
-	var bins [512]int
-	best := 0
-	for i := range table {
-		b := int(table[i].ThicknessMM*100 + 0.5)
-		if b >= len(bins) || b <= 0 {
-			continue
-		}
-		bins[b]++
-		if bins[b] > bins[best] {
-			best = b
-		}
-	}
-	if best == 0 {
-		return table[0].ThicknessMM
-	}
-	sum, n := 0.0, 0
-	for i := range table {
-		if int(table[i].ThicknessMM*100+0.5) == best {
-			sum += table[i].ThicknessMM
-			n++
-		}
-	}
-	return math.Round(sum/float64(n)*1e4) / 1e4
-}
-
-// densities in g/cm³. Common practice, no source.
-var densities = map[string]float64{
-	"PLA": 1.24, "PETG": 1.27, "ABS": 1.04, "NYLON": 1.15, "ASA": 1.07, "TPU": 1.21, "PC": 1.20,
-}
-
-type features struct {
-	arcs, firmwareRetraction, absoluteE, relativeE, inches, relativeXYZ, tools bool
-	modal                                                                      bool
-}
-
-func (a *analysis) features() []string {
-	var out []string
-	for _, f := range []struct {
-		on   bool
-		name string
-	}{
-		{a.seen.absoluteE, "absolute-e"},
-		{a.seen.relativeE, "relative-e"},
-		{a.seen.arcs, "arcs"},
-		{a.seen.firmwareRetraction, "firmware-retraction"},
-		{a.seen.inches, "inches"},
-		{a.seen.tools, "tool-changes"},
-		{a.layers.sequential, "sequential-objects"},
-		{a.layers.rising, "rising-layers"},
-		{a.layers.dips, "interleaved-heights"},
-	} {
-		if f.on {
-			out = append(out, f.name)
-		}
-	}
-	return out
-}
-
-// find notes a finding; further ones with the same code only count.
-func (a *analysis) find(code string, s Severity, column int, text string) {
-	if a.found.has(code) {
-		return
-	}
-	a.found.add(Finding{Code: code, Severity: s, Line: a.lines.Number(), Column: column,
-		Excerpt: gcode.Excerpt(a.text, column), Text: text})
-}
-
-type findings struct {
-	list []Finding
-}
-
-func (f *findings) has(code string) bool {
-	for i := range f.list {
-		if f.list[i].Code == code {
-			return true
-		}
-	}
-	return false
-}
-
-func (f *findings) add(x Finding) { f.list = append(f.list, x) }
-
-func upper(s string) string { return strings.ToUpper(strings.TrimSpace(s)) }

@@ -92,5 +92,6 @@ type Finding struct {
 	Line     int64 // 1-based, 0 when it concerns the whole file
 	Column   int   // 1-based byte column, 0 when it concerns the whole line
 	Excerpt  string
+	Count    int64  // how many lines it concerns; the place is that of the first
 	Text     string // what is wrong, with numbers, and what to do
 }

@@ -1,0 +1,41 @@
+package analyze
+
+// features are what the file was seen to use.
+type features struct {
+	arcs, firmwareRetraction, absoluteE, relativeE, inches, relativeXYZ, tools bool
+	modal, named, volumetric, pause                                            bool
+}
+
+// features puts what the file uses into words.
+func (a *analysis) features() []string {
+	s := a.slope
+	spiral := s.all > 0 && s.up > 0.3*s.all && s.down < 0.01*s.all
+	nonPlanar := s.all > 0 && s.down >= 0.01*s.all
+	var out []string
+	for _, f := range []struct {
+		on   bool
+		name string
+	}{
+		{a.seen.absoluteE, "absolute-e"},
+		{a.seen.relativeE, "relative-e"},
+		{a.seen.volumetric, "volumetric-e"},
+		{a.seen.arcs, "arcs"},
+		{a.seen.firmwareRetraction, "firmware-retraction"},
+		{a.seen.inches, "inches"},
+		{a.seen.modal, "modal-motion"},
+		{a.seen.named, "named-commands"},
+		{a.seen.tools, "tool-changes"},
+		{a.seen.pause, "pause"},
+		{a.opening.state == apart, "prime-lines"},
+		{a.layers.sequential, "sequential-objects"},
+		{spiral, "spiral"},
+		{nonPlanar, "non-planar"},
+		{s.up > 0 && !spiral && !nonPlanar, "ramps"},
+		{a.layers.dips, "interleaved-heights"},
+	} {
+		if f.on {
+			out = append(out, f.name)
+		}
+	}
+	return out
+}
