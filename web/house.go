@@ -111,6 +111,11 @@ type Plate struct {
 	Pieces   int       `json:"pieces,omitempty"` // pieces that the file yields
 	RunID    int64     `json:"run_id,omitempty"`
 	Since    time.Time `json:"since"`
+	// The shape of what lies on it, as in Run: drawn until it is taken off.
+	CompletedMM float64      `json:"completed_mm,omitempty"`
+	HeightMM    float64      `json:"height_mm,omitempty"`
+	WidthMM     float64      `json:"width_mm,omitempty"`
+	Outline     [][2]float64 `json:"outline,omitempty"`
 }
 
 type Spool struct {
@@ -141,6 +146,8 @@ type Run struct {
 	HeightMM     float64   `json:"height_mm"`
 	Line         int64     `json:"line"`
 	Lines        int64     `json:"lines"`
+	// WidthMM is what 0…1 of Outline spans; 0 while unknown.
+	WidthMM float64 `json:"width_mm,omitempty"`
 	// Outline is the piece's side silhouette: for each of up to 64 height steps
 	// from the plate up, the extent [min,max] in 0…1 of the widest step.
 	Outline [][2]float64 `json:"outline,omitempty"`
@@ -193,6 +200,7 @@ type Mishap struct {
 	GramsSpent   float64      `json:"grams_spent"`
 	Heat         []HeatPoint  `json:"heat,omitempty"`
 	Decided      string       `json:"decided"` // "", "again", "given-up"
+	WidthMM      float64      `json:"width_mm,omitempty"`
 	Outline      [][2]float64 `json:"outline,omitempty"`
 }
 

@@ -19,7 +19,8 @@ type (
 
 	// changeMessage holds whole entities that differ from the last message. The
 	// outline of a run is left out when the client has it: the run's id is the same
-	// as in the printer it knows.
+	// as in the printer it knows. So is the outline of what lies on a plate, by the
+	// plate's run_id.
 	changeMessage struct {
 		Type     string    `json:"type"` // "change"
 		Seq      uint64    `json:"seq"`
@@ -34,9 +35,8 @@ type (
 	}
 
 	stillMessage struct {
-		Type string    `json:"type"` // "still"
-		Seq  uint64    `json:"seq"`
-		At   time.Time `json:"at"`
+		Type string `json:"type"` // "still"
+		Seq  uint64 `json:"seq"`
 	}
 
 	// rest is everything in a View but its instant, printers and jobs.
@@ -62,6 +62,7 @@ type picture struct {
 	at       time.Time
 	printers map[string][]byte
 	runs     map[string]int64 // id of each printer's run, 0 without
+	plates   map[string]int64 // id of the run that lies on each plate, 0 without
 	names    []string
 	jobs     map[int64][]byte
 	ids      []int64
@@ -73,6 +74,7 @@ func pictureOf(v View) (picture, error) {
 		at:       v.At,
 		printers: make(map[string][]byte, len(v.Printers)),
 		runs:     make(map[string]int64, len(v.Printers)),
+		plates:   make(map[string]int64, len(v.Printers)),
 		jobs:     make(map[int64][]byte, len(v.Jobs)),
 	}
 	var err error
@@ -84,6 +86,7 @@ func pictureOf(v View) (picture, error) {
 		if printer.Run != nil {
 			p.runs[printer.Name] = printer.Run.ID
 		}
+		p.plates[printer.Name] = printer.Plate.RunID
 	}
 	for _, job := range v.Jobs {
 		p.ids = append(p.ids, job.ID)
@@ -107,6 +110,9 @@ func changeSince(old, now picture, v View) (m changeMessage, ok bool) {
 			run := *printer.Run
 			run.Outline = nil
 			printer.Run = &run
+		}
+		if id := printer.Plate.RunID; id != 0 && old.plates[printer.Name] == id {
+			printer.Plate.Outline = nil
 		}
 		m.Printers = append(m.Printers, printer)
 	}

@@ -127,7 +127,6 @@ func (h *hub) loop(ctx context.Context, joins <-chan *watcher) {
 		in      = map[*watcher]struct{}{} // those that got their snapshot
 		resting = true                    // the last tick is over: a change may go out at once
 		dirty   bool
-		at      time.Time
 		sentAt  time.Time
 	)
 	// look brings all clients up to date and hands newcomers their snapshot.
@@ -145,7 +144,6 @@ func (h *hub) loop(ctx context.Context, joins <-chan *watcher) {
 			tick.Reset(h.still)
 			return
 		}
-		at = v.At
 		if m, ok := changeSince(known, now, v); ok {
 			seq++
 			known = now
@@ -197,7 +195,7 @@ func (h *hub) loop(ctx context.Context, joins <-chan *watcher) {
 		case <-still.C:
 			h.sweep(in)
 			if time.Since(sentAt) >= h.still && len(in) > 0 {
-				h.send(in, stillMessage{"still", seq, at})
+				h.send(in, stillMessage{"still", seq})
 			}
 		}
 	}

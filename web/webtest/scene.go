@@ -25,13 +25,14 @@ func Scene(at time.Time) web.View {
 				Heaters: []web.Heater{{Name: "T0", ActualC: 239.6, TargetC: 240}, {Name: "B", ActualC: 75.2, TargetC: 75}}, HeatAt: in(-2 * time.Second),
 				Run: &web.Run{ID: 31, JobID: 41, Part: "Body shell, left", File: "body-shell-left.gcode", StartedAt: ago(8 * time.Hour), EndsAt: *in(6*time.Hour + 24*time.Minute),
 					LeftS: 6.4 * 3600, EstimateS: 14.5 * 3600, LayersDone: 640, Layers: 1150, CompletedMM: 204.8, InProgressMM: 205.12, HeightMM: 368, Line: 1_204_331, Lines: 2_290_118,
-					Outline: Outline("shell")},
+					WidthMM: 260, Outline: Outline("shell")},
 				Resends: 2, Firmware: "RepRap-dialect 2.1",
 			},
 			{
 				Name: "Curlew", Kind: "fen-small", Phase: "ready", PhaseSince: ago(95 * time.Minute), Why: "waits for its plate to be cleared", WaitsFor: "person",
 				Path: "/dev/serial/by-path/cellar-2", VolumeMM: [3]float64{220, 220, 250}, NozzleMM: 0.4,
-				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 38, Part: "Wing rib 7 to 12", Pieces: 6, RunID: 29, Since: ago(95 * time.Minute)},
+				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 38, Part: "Wing rib 7 to 12", Pieces: 6, RunID: 29, Since: ago(95 * time.Minute),
+					CompletedMM: 42, HeightMM: 42, WidthMM: 180, Outline: Outline("ribs")},
 				Spool: web.Spool{Material: "PLA", Colour: "reed green", Grams: 655}, Circuit: "north wall",
 				Heaters: []web.Heater{{Name: "T0", ActualC: 31, TargetC: 0}, {Name: "B", ActualC: 26.4, TargetC: 0}}, HeatAt: in(-2 * time.Second),
 				Firmware: "RepRap-dialect 1.8",
@@ -47,7 +48,8 @@ func Scene(at time.Time) web.View {
 			{
 				Name: "Egret", Kind: "fen-small", Phase: "absent", PhaseSince: ago(26 * time.Minute), Why: "its port vanished; the link is tried again every 30 s", WaitsFor: "person",
 				Path: "/dev/serial/by-path/cellar-4", VolumeMM: [3]float64{220, 220, 250}, NozzleMM: 0.4,
-				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 42, Part: "Neck segment 3", Pieces: 1, RunID: 30, Since: ago(26 * time.Minute)},
+				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 42, Part: "Neck segment 3", Pieces: 1, RunID: 30, Since: ago(26 * time.Minute),
+					CompletedMM: 77.4, HeightMM: 180, WidthMM: 120, Outline: Outline("neck")},
 				Spool: web.Spool{Material: "PLA", Colour: "paper white", Grams: 240}, Circuit: "south wall",
 			},
 			{
@@ -57,7 +59,7 @@ func Scene(at time.Time) web.View {
 				Spool: web.Spool{Material: "PLA", Colour: "lamp yellow", Grams: 910}, Circuit: "south wall",
 				Heaters: []web.Heater{{Name: "T0", ActualC: 121, TargetC: 170}, {Name: "B", ActualC: 48.3, TargetC: 60}}, HeatAt: in(-time.Second),
 				Run: &web.Run{ID: 32, JobID: 43, Part: "Beak, lower", File: "beak-lower.gcode", StartedAt: ago(3 * time.Minute), EndsAt: *in(4*time.Hour + 51*time.Minute),
-					LeftS: 4.85 * 3600, EstimateS: 4.9 * 3600, Layers: 420, HeightMM: 126, InProgressMM: 0.3, Lines: 611_204, Outline: Outline("beak")},
+					LeftS: 4.85 * 3600, EstimateS: 4.9 * 3600, Layers: 420, HeightMM: 126, InProgressMM: 0.3, Lines: 611_204, WidthMM: 60, Outline: Outline("beak")},
 				Firmware: "RepRap-dialect 2.1",
 			},
 		},
@@ -85,7 +87,7 @@ func Scene(at time.Time) web.View {
 					{At: ago(27 * time.Minute), Heaters: []web.Heater{{Name: "T0", ActualC: 210.1, TargetC: 210}, {Name: "B", ActualC: 60, TargetC: 60}}},
 					{At: ago(26 * time.Minute), Heaters: []web.Heater{{Name: "T0", ActualC: 209.9, TargetC: 210}, {Name: "B", ActualC: 59.9, TargetC: 60}}},
 				},
-				Outline: Outline("neck")},
+				WidthMM: 120, Outline: Outline("neck")},
 		},
 	}
 }
@@ -104,6 +106,8 @@ func Outline(shape string) [][2]float64 {
 		case "neck": // a tube in an S
 			half = 0.19 + 0.06*math.Cos(math.Pi*t)
 			mid = 0.5 + 0.22*math.Sin(1.7*math.Pi*t)
+		case "ribs":
+			half = 0.5 - 0.32*t*t
 		case "beak":
 			half = 0.42 * math.Pow(1-t, 0.8)
 			mid = 0.44 + 0.16*t*t

@@ -1,0 +1,247 @@
+// What needs hands, most urgent first: a start that counts down, hours that
+// nobody has given, plates to clear, mishaps to decide on, machines to look at.
+
+import { h, keyed, say, setText, show } from "./dom.js";
+import { ago, causeWord, clock, many, mm, size, until } from "./words.js";
+import { doing, jobPath, post, printerPath } from "./ask.js";
+import { field, open, surfaces } from "./dialogs.js";
+import { silhouette } from "./silhouette.js";
+import { cautions } from "./cautions.js";
+
+// asksOf lists what a person is asked, in order.
+export function asksOf(v) {
+  const asks = [];
+  for (const p of v.printers) {
+    if (p.next_start) asks.push({ kind: "countdown", key: "countdown " + p.name, p, job: v.jobs.find((j) => j.id === p.next_job) });
+  }
+  if (!v.hours.answered) asks.push({ kind: "hours", key: "hours", v });
+  for (const p of v.printers) {
+    if (p.plate.question) asks.push({ kind: "plate", key: "plate " + p.name + " " + (p.plate.run_id ?? 0), p });
+  }
+  for (const m of v.mishaps) {
+    if (!m.decided) asks.push({ kind: "mishap", key: "mishap " + m.id, m });
+  }
+  for (const p of v.printers) {
+    if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.name, p });
+  }
+  return asks;
+}
+
+const makers = { countdown, hours, plate, mishap, look };
+
+export function hands() {
+  const section = document.getElementById("hands");
+  const head = document.getElementById("hands-head");
+  const list = document.getElementById("asks");
+  let shown = new Map();
+  let first = true;
+  return {
+    update(v) {
+      const asks = asksOf(v);
+      for (const a of asks) {
+        if (!first && !shown.has(a.key)) say(sayOf(a));
+      }
+      first = false;
+      show(section, asks.length > 0);
+      setText(head, asks.length === 1 ? "Wants hands: 1 thing" : "Wants hands: " + asks.length + " things");
+      document.title = (asks.length > 0 ? "(" + asks.length + ") " : "") + (v.title ? v.title + ", Undercroft" : "Undercroft");
+      shown = keyed(list, asks, (a) => a.key, (a) => makers[a.kind](a));
+    },
+    tick() {
+      for (const c of shown.values()) c.tick?.();
+    },
+  };
+}
+
+function sayOf(a) {
+  switch (a.kind) {
+    case "countdown": return a.p.name + " starts soon.";
+    case "plate": return a.p.name + ": " + a.p.plate.question;
+    case "mishap": return "Mishap on " + a.m.printer + ".";
+    case "look": return a.p.name + " wants a look.";
+  }
+  return "The hours want an answer.";
+}
+
+function ask(kind, headId, ...kids) {
+  return h("article", { class: "ask ask-" + kind, "aria-labelledby": headId }, ...kids);
+}
+
+const warn = () => h("p", { class: "wrong", role: "alert", hidden: true });
+
+function countdown({ p }) {
+  const id = "countdown-" + p.name;
+  const left = h("span", { class: "count" });
+  const what = h("p");
+  const wrong = warn();
+  let start = p.next_start;
+  const button = h("button", { type: "button", class: "act", onclick: () => doing(button, wrong, () => post(printerPath(p.name, "not-yet"))) }, "Not yet");
+  const el = ask("countdown", id, h("h3", { id }, p.name + " starts by itself"), left, what, h("p", { class: "hint" }, "Keep your hands out. Are they still in, press:"), h("div", { class: "acts" }, button), wrong);
+  function tick() {
+    const s = Math.max(0, Math.ceil(until(start)));
+    setText(left, s >= 90 ? Math.ceil(s / 60) + " min" : s + " s");
+  }
+  return {
+    el,
+    tick,
+    update(a) {
+      start = a.p.next_start;
+      setText(what, a.job ? "Job " + a.job.id + ": " + a.job.part + ", " + size(a.job.size_mm[2]) + " mm high" : "Job " + a.p.next_job);
+      tick();
+    },
+  };
+}
+
+function plate({ p }) {
+  const id = "plate-" + p.name;
+  const pieces = p.plate.pieces ?? 0;
+  const since = h("p", { class: "quiet" });
+  const empty = h("input", { type: "checkbox", required: true, name: "empty" });
+  const seated = h("input", { type: "checkbox", required: true, name: "seated" });
+  const listId = "sheets-" + p.name;
+  const sheet = h("input", { type: "text", name: "surface", value: p.plate.surface, list: listId, maxlength: "100", autocomplete: "off" });
+  const good = h("input", { type: "number", name: "good", min: "0", max: pieces, step: "1", value: pieces, inputmode: "numeric", required: true });
+  const badFrom = h("input", { type: "number", name: "bad-from", min: "0", step: "0.1", inputmode: "decimal" });
+  const badField = field("Bad from which height, mm?", badFrom, "Leave it empty when you cannot say.");
+  const turn = (by) => () => {
+    good.value = Math.min(pieces, Math.max(0, Number(good.value || 0) + by));
+    good.dispatchEvent(new Event("input"));
+  };
+  good.addEventListener("input", () => show(badField, Number(good.value) < pieces));
+  show(badField, false);
+  const wrong = warn();
+  const button = h("button", { type: "submit", class: "act" }, "It is clear");
+  const count = field(pieces === 1 ? "Good pieces, of 1" : "Good pieces, of " + pieces, good);
+  count.replaceChildren(
+    count.firstElementChild,
+    h("div", { class: "stepper" },
+      h("button", { type: "button", class: "step", "aria-label": "One good piece fewer", onclick: turn(-1) }, "−"),
+      good,
+      h("button", { type: "button", class: "step", "aria-label": "One good piece more", onclick: turn(1) }, "+")),
+  );
+  const form = h(
+    "form",
+    { onsubmit: (e) => {
+      e.preventDefault();
+      const answer = { empty: empty.checked, seated: seated.checked, surface: sheet.value.trim() };
+      if (pieces > 0) answer.good = Number(good.value);
+      if (pieces > 0 && Number(good.value) < pieces && badFrom.value !== "") answer.bad_from_mm = Number(badFrom.value);
+      doing(button, wrong, () => post(printerPath(p.name, "cleared"), answer));
+    } },
+    h("label", { class: "check" }, empty, "The plate is empty"),
+    h("label", { class: "check" }, seated, "The sheet is seated"),
+    h("div", { class: "fields" }, field("Sheet there now", sheet), pieces > 0 && count),
+    h("datalist", { id: listId }, surfaces.map((v) => h("option", { value: v }))),
+    pieces > 0 && badField,
+    wrong,
+    h("div", { class: "acts" }, button, h("span", { class: "hint" }, "Nothing moves for the next minute at least.")),
+  );
+  const question = h("h3", { id });
+  const what = h("p", { class: "ask-what" });
+  const el = ask("plate", id, question, what, since, form);
+  let now = p;
+  function tick() {
+    setText(since, (now.run ? "" : "since " + clock(now.plate.since) + ", " + ago(now.plate.since)));
+  }
+  return {
+    el,
+    tick,
+    update(a) {
+      now = a.p;
+      setText(question, now.name + ": " + now.plate.question);
+      const lies = now.plate.part ? now.plate.part + (pieces > 1 ? ", " + many(pieces, "piece", "pieces") : "") : "What lies on it is not known";
+      const short = now.plate.height_mm > 0 && (now.plate.completed_mm ?? 0) < now.plate.height_mm;
+      setText(what, lies + (short ? ", up to " + mm(now.plate.completed_mm) + " of " + mm(now.plate.height_mm) + " mm" : ""));
+      tick();
+    },
+  };
+}
+
+function mishap({ m }) {
+  const id = "mishap-" + m.id;
+  const picture = silhouette();
+  picture.update({ heightMM: m.height_mm, widthMM: m.width_mm, doneMM: m.completed_mm, outline: m.outline, state: "broken" });
+  const wrong = warn();
+  const decide = (button, again) => doing(button, wrong, () => post(jobPath(m.job_id, "decide"), { again }));
+  const again = h("button", { type: "button", class: "act", onclick: () => decide(again, true) }, "Print it again");
+  const giveUp = h("button", { type: "button", class: "act plain", onclick: () => open({
+    title: "Give up " + m.part + "?",
+    text: "Job " + m.job_id + " ends, and the piece is not printed again unless its file is added anew.",
+    yes: "Give it up",
+    warn: true,
+    request: () => post(jobPath(m.job_id, "decide"), { again: false }),
+  }) }, "Give it up…");
+  const when = h("p", { class: "quiet" });
+  const heat = (m.heat ?? []).length > 0 && h(
+    "details",
+    { class: "more" },
+    h("summary", {}, "Its last minutes"),
+    h("table", { class: "heat-table" },
+      h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Time"), m.heat[0].heaters.map((t) => h("th", { scope: "col" }, t.name === "B" ? "Bed" : t.name === "T0" ? "Nozzle" : t.name)))),
+      h("tbody", {}, m.heat.slice(-8).map((q) => h("tr", {}, h("td", {}, clock(q.at)), q.heaters.map((t) => h("td", {}, t.actual_c.toFixed(1) + " of " + Math.round(t.target_c) + " °C")))))),
+  );
+  const el = ask(
+    "mishap", id,
+    h("div", { class: "ask-picture" }, picture.el),
+    h("div", {},
+      h("h3", { id }, m.part + " stopped at " + mm(m.completed_mm) + " mm"),
+      h("p", { class: "ask-what" }, "On " + m.printer + ": " + causeWord(m.cause) + ". " + mm(m.completed_mm) + " of " + mm(m.height_mm) + " mm are certainly down; the layer up to " + mm(m.in_progress_mm) + " mm was being laid."),
+      h("p", {}, m.text),
+      when,
+      heat,
+      h("div", { class: "acts" }, again, giveUp),
+      wrong),
+  );
+  function tick() {
+    setText(when, clock(m.at) + ", " + ago(m.at) + " · line " + m.line.toLocaleString("en-GB") + " · " + many(m.layer, "layer", "layers") + " · " + Math.round(m.grams_spent) + " g spent");
+  }
+  return { el, tick, update: tick };
+}
+
+function look({ p }) {
+  const id = "look-" + p.name;
+  const text = h("p");
+  const since = h("p", { class: "quiet" });
+  const el = ask("look", id, h("h3", { id }, p.name + (p.phase === "absent" ? " does not answer" : " has a fault")), text, since);
+  let now = p;
+  const tick = () => setText(since, "since " + clock(now.phase_since) + ", " + ago(now.phase_since));
+  return {
+    el,
+    tick,
+    update(a) {
+      now = a.p;
+      setText(text, now.why);
+      tick();
+    },
+  };
+}
+
+function hours({ v }) {
+  const wrong = warn();
+  const button = h("button", { type: "submit", class: "act" }, "These are the hours");
+  const { body, request } = hoursFields(v.hours);
+  const el = ask(
+    "hours", "hours-ask",
+    h("h3", { id: "hours-ask" }, "Before anything starts"),
+    h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, c))),
+    h("form", { onsubmit: (e) => {
+      e.preventDefault();
+      doing(button, wrong, request);
+    } }, ...body, wrong, h("div", { class: "acts" }, button, h("span", { class: "hint" }, "Nothing starts before both are answered."))),
+  );
+  return { el, update() {} };
+}
+
+// hoursFields are the two questions, for the first start and for later.
+export function hoursFields(now) {
+  const one = (value, example) => h("input", { type: "text", value, placeholder: example, maxlength: "1000", autocomplete: "off", required: true });
+  const home = one(now.home, "Mo-Fr 17:00-23:00, Sa-Su 08:00-23:00");
+  const cold = one(now.cold, "daily 01:00-05:00");
+  return {
+    body: [
+      field("When is somebody there who can clear a plate?", home, "Days and times, e.g. Mo-Fr 17:00-23:00, Sa-Su 08:00-23:00. Or: none"),
+      field("When may nothing be hot?", cold, "Nothing is started that would still be hot then, e.g. daily 01:00-05:00. Or: none"),
+    ],
+    request: () => post("/api/hours", { home: home.value.trim(), cold: cold.value.trim() }),
+  };
+}

@@ -1,0 +1,99 @@
+// The queue: one row a job, with why it waits and what can be done.
+
+import { h, keyed, setAttr, setText, show } from "./dom.js";
+import { grams, many, size, span, stateWord } from "./words.js";
+import { doing, get, jobPath, post } from "./ask.js";
+import { open } from "./dialogs.js";
+
+const stateMarks = { queued: "○", "on-hold": "‖", running: "▲", "awaits-yield": "▣", "needs-decision": "✕" };
+
+function job(first) {
+  let j = first;
+  const mark = h("span", { class: "phase-mark", "aria-hidden": "true" });
+  const state = h("span");
+  const part = h("span", { class: "job-part" });
+  const where = h("span", { class: "quiet" });
+  const facts = h("p", { class: "job-facts" });
+  const note = h("p", { class: "job-note" });
+  const warnings = h("ul", { class: "job-warnings" });
+  const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
+  const why = h("div", { class: "why-panel", hidden: true });
+  const verb = (v) => (e) => doing(e.currentTarget, wrong, () => post(jobPath(j.id, v)));
+  const name = () => h("span", { class: "unseen" }, " job " + j.id);
+  const hold = h("button", { type: "button", class: "act small plain", onclick: verb("hold") }, "Hold", name());
+  const release = h("button", { type: "button", class: "act small plain", onclick: verb("release") }, "Release", name());
+  const cancel = h("button", { type: "button", class: "act small plain", onclick: () => open({
+    title: "Cancel job " + j.id + "?",
+    text: j.part + " is taken out of the queue for good.",
+    yes: "Cancel the job",
+    warn: true,
+    request: () => post(jobPath(j.id, "cancel")),
+  }) }, "Cancel…", name());
+  const ask = h("button", { type: "button", class: "act small plain", "aria-expanded": "false", onclick: async () => {
+    if (!why.hidden) {
+      show(why, false);
+      setAttr(ask, "aria-expanded", "false");
+      return;
+    }
+    await doing(ask, wrong, async () => {
+      fillWhy(why, await get(jobPath(j.id, "why")));
+      show(why, true);
+      setAttr(ask, "aria-expanded", "true");
+    });
+  } }, "Why?", name());
+
+  const el = h(
+    "li",
+    { class: "job" },
+    h("p", { class: "job-number" }, String(j.id)),
+    h("div", { class: "job-words" }, h("p", {}, part, " ", where), facts, note, warnings),
+    h("p", { class: "job-state" }, mark, state),
+    h("div", { class: "acts job-acts" }, ask, hold, release, cancel),
+    why,
+    wrong,
+  );
+  return {
+    el,
+    update(next) {
+      j = next;
+      setAttr(el, "data-state", j.state);
+      setText(mark, stateMarks[j.state] ?? "•");
+      setText(state, stateWord(j.state) + (j.printer && j.state !== "queued" ? " on " + j.printer : ""));
+      setText(part, j.part || j.file);
+      setText(where, j.assembly);
+      setText(facts, [
+        size(j.size_mm[2]) + " mm high", span(j.estimate_s), grams(j.mass_g) + (j.material ? " " + j.material : ""),
+        j.nozzle_mm > 0 ? size(j.nozzle_mm) + " mm nozzle" : "", j.kind, j.pieces > 1 ? many(j.pieces, "piece", "pieces") : "", j.runs > 1 ? "try " + j.runs : "",
+      ].filter(Boolean).join(" · "));
+      setText(note, j.note);
+      show(note, j.note !== "");
+      keyed(warnings, j.warnings ?? [], (w) => w, (w) => ({ el: h("li", {}, "△ " + w), update() {} }));
+      show(warnings, (j.warnings ?? []).length > 0);
+      show(ask, j.state === "queued" || j.state === "on-hold");
+      show(hold, j.state === "queued");
+      show(release, j.state === "on-hold");
+      show(cancel, j.state === "queued" || j.state === "on-hold");
+    },
+  };
+}
+
+function fillWhy(el, why) {
+  el.replaceChildren(
+    h("p", {}, why.summary),
+    h("dl", {}, why.printers.flatMap((p) => [
+      h("dt", {}, p.printer),
+      ...(p.obstacles.length === 0 ? [h("dd", {}, "✓ could take it now")] : p.obstacles.map((o) => h("dd", {}, o.text, o.remedy ? h("span", { class: "remedy" }, "→ " + o.remedy) : null))),
+    ])),
+  );
+}
+
+export function queue() {
+  const list = document.getElementById("queue");
+  const none = document.getElementById("queue-empty");
+  return {
+    update(v) {
+      keyed(list, v.jobs, (j) => j.id, job);
+      show(none, v.jobs.length === 0);
+    },
+  };
+}

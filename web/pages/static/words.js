@@ -1,0 +1,108 @@
+// Figures and times in words. House time: what the daemon says, in its zone.
+
+let zone;
+let at = 0; // house time of the last message, ms
+let heard = 0; // when it came, ms of this page
+let pace = 1;
+let stopped = true;
+
+const shapes = new Map();
+
+function shape(name, options) {
+  const key = name + zone;
+  if (!shapes.has(key)) {
+    let f;
+    try {
+      f = new Intl.DateTimeFormat("en-GB", { ...options, timeZone: zone });
+    } catch {
+      f = new Intl.DateTimeFormat("en-GB", options); // a zone this browser does not know
+    }
+    shapes.set(key, f);
+  }
+  return shapes.get(key);
+}
+
+// setClock follows the house's clock from one message to the next.
+export function setClock(view) {
+  zone = view.zone && view.zone !== "Local" ? view.zone : undefined;
+  pace = view.pace || 1;
+  at = Date.parse(view.at);
+  heard = performance.now();
+  stopped = false;
+}
+
+// stopClock holds the clock at the last thing heard: nothing after is known.
+export function stopClock() {
+  if (!stopped) at = now();
+  stopped = true;
+}
+
+// now is house time in ms.
+export function now() {
+  return stopped ? at : at + (performance.now() - heard) * pace;
+}
+
+const day = (ms) => shape("day", { year: "numeric", month: "2-digit", day: "2-digit" }).format(ms);
+
+// clock is a time as a clock on the wall shows it, with the day unless it is today.
+export function clock(time) {
+  const ms = typeof time === "number" ? time : Date.parse(time);
+  if (!Number.isFinite(ms) || ms < 0) return "";
+  const hm = shape("hm", { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).format(ms);
+  if (day(ms) === day(now())) return hm;
+  if (Math.abs(ms - now()) < 6 * 86400e3) return shape("wd", { weekday: "short" }).format(ms) + " " + hm;
+  return shape("dm", { day: "numeric", month: "short" }).format(ms) + " " + hm;
+}
+
+export function wallClock() {
+  return shape("wall", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).format(now());
+}
+
+// span is a length of time: "6 h 24 min", "42 s".
+export function span(seconds) {
+  if (!(seconds > 0)) return "0 s";
+  if (seconds < 90) return Math.ceil(seconds) + " s";
+  const min = Math.round(seconds / 60);
+  if (min < 60) return min + " min";
+  return Math.floor(min / 60) + " h" + (min % 60 ? " " + (min % 60) + " min" : "");
+}
+
+export function ago(time) {
+  const seconds = (now() - Date.parse(time)) / 1000;
+  return seconds < 60 ? "just now" : span(seconds) + " ago";
+}
+
+// until is the time left to a moment, in seconds.
+export const until = (time) => (Date.parse(time) - now()) / 1000;
+
+// mm is a height: one decimal, always, so that figures do not jump.
+export const mm = (x) => (x ?? 0).toFixed(1);
+
+// size is a length without needless zeros.
+export const size = (x) => String(Math.round((x ?? 0) * 100) / 100);
+
+export const grams = (x) => (x >= 1000 ? (x / 1000).toFixed(2) + " kg" : Math.round(x) + " g");
+
+export const many = (n, one, more) => n + " " + (n === 1 ? one : more);
+
+const names = { T0: "Nozzle", T: "Nozzle", B: "Bed", C: "Chamber" };
+
+export function heaterName(name) {
+  return names[name] ?? (/^T\d+$/.test(name) ? "Nozzle " + (Number(name.slice(1)) + 1) : name);
+}
+
+const states = {
+  queued: "waits", "on-hold": "on hold", running: "running", "awaits-yield": "on the plate",
+  done: "done", "needs-decision": "needs a decision", cancelled: "cancelled",
+};
+
+export const stateWord = (state) => states[state] ?? state;
+
+const causes = {
+  "port-lost": "the port vanished", silent: "the printer fell silent", rebooted: "the printer restarted in mid-print",
+  halted: "the firmware halted", thermal: "a heat fault", "cold-extrusion": "the nozzle was too cold to extrude",
+  unsendable: "a line could not be sent", source: "the file could not be read", resends: "the line was too noisy",
+  desync: "the link lost count", position: "the position differs from what was sent",
+};
+
+export const causeWord = (cause) => causes[cause] ?? cause.replaceAll("-", " ");
