@@ -35,6 +35,7 @@ const (
 	CodePower        Code = "power"
 	CodeHands        Code = "hands"
 	CodeRecord       Code = "record"
+	CodeRefused      Code = "refused-start"
 )
 
 // Waits says who or what removes an obstacle.

@@ -5,8 +5,6 @@ package intake
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -118,13 +116,8 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 	if limit == 0 {
 		limit = maxBytes
 	}
-	sum := sha256.New()
 	src := &bounded{r: contextReader{ctx, body}, left: limit}
-	res, err := analyze.Read(io.TeeReader(src, io.MultiWriter(sum, tmp)), options(kind))
-	if err == nil {
-		// Whatever the analysis did not ask for is part of the file too.
-		_, err = io.Copy(io.MultiWriter(sum, tmp), src)
-	}
+	res, err := analyze.Read(io.TeeReader(src, tmp), options(kind))
 	switch {
 	case errors.Is(err, errTooLarge):
 		return Added{}, &Refusal{req.FileName, []queue.FileWarning{{Code: "too-large", Text: fmt.Sprintf("the file has more than %d MB", limit>>20)}}}
@@ -135,7 +128,6 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 	if refusal != nil {
 		return Added{}, refusal
 	}
-	f.SHA256 = hex.EncodeToString(sum.Sum(nil))
 	known := true
 	if _, err := in.Store.File(ctx, f.SHA256); errors.Is(err, queue.ErrNotFound) {
 		known = false
@@ -371,7 +363,7 @@ func fits(k Kind, f *queue.File) string {
 // summary keeps of an analysis what the queue needs.
 func summary(name string, res *analyze.Result) *queue.File {
 	f := &queue.File{
-		Name: name, Bytes: res.Bytes, Lines: res.Lines, EstimateS: res.TimeS, HeightMM: res.HeightMM, LayerMM: res.LayerMM,
+		SHA256: res.SHA256, Name: name, Bytes: res.Bytes, Lines: res.Lines, EstimateS: res.TimeS, HeightMM: res.HeightMM, LayerMM: res.LayerMM,
 		LayerCount: len(res.Layers), MinMM: res.Extruded.Min, MaxMM: res.Extruded.Max, NozzleC: res.Temps.MaxNozzleC, BedC: res.Temps.MaxBedC,
 		Declared: strings.ToUpper(res.Material), InferredMM: res.Nozzle.InferredMM, DeclaredMM: res.Nozzle.DeclaredMM, Outline: queue.Outline(res.Layers),
 	}

@@ -65,23 +65,30 @@ func (s *Store) change(ctx context.Context, name, query string, args ...any) (qu
 	return f, err
 }
 
-// SetNozzle records the nozzle fitted.
-func (s *Store) SetNozzle(ctx context.Context, name string, mm float64) (queue.Facts, error) {
-	return s.change(ctx, name, `UPDATE printers SET nozzle_mm = ? WHERE name = ?`, mm, name)
-}
-
-// SetSpool records what is loaded.
-func (s *Store) SetSpool(ctx context.Context, name string, sp queue.Spool) (queue.Facts, error) {
-	var grams sql.NullFloat64
-	if sp.Grams != nil {
-		grams = sql.NullFloat64{Float64: *sp.Grams, Valid: true}
-	}
-	return s.change(ctx, name, `UPDATE printers SET material = ?, colour = ?, grams = ? WHERE name = ?`, sp.Material, sp.Colour, grams, name)
-}
-
-// SetSurface records which sheet is fitted.
-func (s *Store) SetSurface(ctx context.Context, name, surface string) (queue.Facts, error) {
-	return s.change(ctx, name, `UPDATE printers SET surface = ? WHERE name = ?`, surface, name)
+// Fit changes what hands change on a printer: nozzle, spool, sheet. change gets
+// the facts as they are; of what it sets, nozzle, spool and surface are kept.
+func (s *Store) Fit(ctx context.Context, name string, change func(*queue.Facts) error) (queue.Facts, error) {
+	var f queue.Facts
+	err := s.tx(ctx, "printer "+name, func(tx *sql.Tx) error {
+		var err error
+		if f, err = facts(ctx, tx, name); err != nil {
+			return err
+		}
+		if err := change(&f); err != nil {
+			return err
+		}
+		var grams sql.NullFloat64
+		if f.Spool.Grams != nil {
+			grams = sql.NullFloat64{Float64: *f.Spool.Grams, Valid: true}
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE printers SET nozzle_mm = ?, material = ?, colour = ?, grams = ?, surface = ? WHERE name = ?`,
+			f.NozzleMM, f.Spool.Material, f.Spool.Colour, grams, f.Plate.Surface, name); err != nil {
+			return err
+		}
+		f, err = facts(ctx, tx, name)
+		return err
+	})
+	return f, err
 }
 
 // SetService takes a printer out of service with a reason, or back with none.

@@ -79,7 +79,10 @@ func TestAJobsLifeIsRecordedWhole(t *testing.T) {
 	jobs := add(t, s, 1, 4)
 	clear(t, s, "Bittern")
 	grams := 500.0
-	if _, err := s.SetSpool(ctx, "Bittern", queue.Spool{Material: "PLA", Colour: "white", Grams: &grams}); err != nil {
+	if _, err := s.Fit(ctx, "Bittern", func(f *queue.Facts) error {
+		f.Spool = queue.Spool{Material: "PLA", Colour: "white", Grams: &grams}
+		return nil
+	}); err != nil {
 		t.Fatal(err)
 	}
 	st := start(t, s, jobs[0].ID, "Bittern")

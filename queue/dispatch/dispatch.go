@@ -1,0 +1,313 @@
+// Package dispatch keeps the printers busy: it chooses the first queued job that
+// suits an idle printer with a clear plate, leases its power, starts it, awaits
+// the outcome and records it. It acts on events only: what the fleet reports,
+// what people say, and timers for countdowns and hours.
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"undercroft/fleet"
+	"undercroft/fleet/power"
+	"undercroft/queue"
+	"undercroft/queue/store"
+)
+
+// Printer is what the dispatcher uses of a printer; *fleet.Printer is one.
+type Printer interface {
+	Snapshot() fleet.Snapshot
+	Start(ctx context.Context, r fleet.Run) (<-chan fleet.Outcome, error)
+	Stop(ctx context.Context, cause string) error
+	Cool(ctx context.Context) error
+	Lend(ctx context.Context) error
+	TakeBack(ctx context.Context) error
+}
+
+// Machine is what the configuration says of a printer.
+type Machine struct {
+	Name         string
+	Kind         string
+	VolumeMM     [3]float64
+	MaxNozzleC   float64
+	MaxBedC      float64
+	Circuit      string // empty: on none
+	Load         power.Load
+	Clearing     string // G-code of the owner's clearing routine; empty: none
+	MaxClearings int    // routines in a row without a person; 0: 1
+}
+
+// Options of New.
+type Options struct {
+	Store    *store.Store
+	Printers map[string]Printer
+	// Notify subscribes to changes of the printers' snapshots, conflated.
+	Notify   func() (<-chan struct{}, func())
+	Machines []Machine // in the order in which pages show them
+	Circuits []power.Circuit
+	Now      func() time.Time // house time; nil: time.Now
+	Pace     float64          // house seconds per real second; 0: 1
+	Zone     *time.Location   // the house's; nil: UTC
+	// StartDelay is the house time between hands at a machine and a start on it;
+	// 0: one minute, below 0: none.
+	StartDelay time.Duration
+	Log        *slog.Logger // nil: none
+}
+
+// Dispatcher is the house's dispatcher. Its methods are safe for concurrent use.
+type Dispatcher struct {
+	o    Options
+	wake chan struct{} // cap 1: something may have become possible
+	wg   sync.WaitGroup
+
+	// turn is held by whoever changes the house: from the choice through the
+	// transaction to the memory below. Never while a printer is waited for.
+	turn sync.Mutex
+
+	// mu guards the memory below and is held only to copy in or out. Jobs and
+	// files are never changed in place: a change puts a new one there.
+	mu       sync.RWMutex
+	live     map[int64]*queue.Job
+	queued   map[string][]*queue.Job // by kind, in queue order
+	printers []*printer
+	byName   map[string]*printer
+	hours    queue.Hours
+	mishaps  []queue.Mishap // that need a decision, newest first
+	tally    store.Tally
+	leases   map[string][]power.Lease // by circuit
+	closing  bool                     // nothing starts any more
+
+	subMu sync.Mutex
+	subs  map[chan struct{}]struct{}
+}
+
+// stage is what the dispatcher does with a printer, beside the printer's own phase.
+type stage int
+
+const (
+	idle     stage = iota // Exits: starting, clearing, asking.
+	starting              // recorded as started, the printer is asked. Exits: running, idle (refused).
+	running               // the outcome is awaited. Exit: ending.
+	ending                // the outcome is being recorded. Exit: idle.
+	clearing              // the clearing routine runs. Exit: idle.
+	asking                // lent or taken back just now. Exit: idle.
+)
+
+// printer is the dispatcher's memory of one printer, guarded by Dispatcher.mu;
+// dev and conf never change.
+type printer struct {
+	conf  Machine
+	dev   Printer
+	facts queue.Facts
+
+	stage    stage
+	run      *queue.Run         // in starting, running, ending
+	job      *queue.Job         // its job as it was at the start
+	recorded chan struct{}      // closed when the run's end is on the disk
+	callOff  context.CancelFunc // in starting: the start is not wanted any more
+	stopped  string             // in starting: a person's words on why not
+	cancel   bool               // the job is cancelled: its end needs no decision
+	pending  string             // why an outcome is not on the disk yet
+
+	startsAt time.Time // hands were here: nothing starts before
+	retryAt  time.Time // a start was refused: not again before
+	refused  string    // with these words
+	next     *queue.Job
+
+	waitsPower time.Time // since when a job waits for watts, zero when none does
+	powerNo    string
+
+	ready  bool // was ready once since the daemon started
+	boots  int  // boots counted when it was ready last
+	goneAt time.Time
+}
+
+// New loads the house from the store. Run must be called for anything to happen.
+func New(ctx context.Context, o Options) (*Dispatcher, error) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Pace <= 0 {
+		o.Pace = 1
+	}
+	if o.Zone == nil {
+		o.Zone = time.UTC
+	}
+	if o.StartDelay == 0 {
+		o.StartDelay = time.Minute
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), live: map[int64]*queue.Job{}, queued: map[string][]*queue.Job{},
+		byName: map[string]*printer{}, leases: map[string][]power.Lease{}, subs: map[chan struct{}]struct{}{}}
+	names := make([]string, len(o.Machines))
+	for i, m := range o.Machines {
+		names[i] = m.Name
+	}
+	facts, err := o.Store.Printers(ctx, names)
+	if err != nil {
+		return nil, err
+	}
+	for _, m := range o.Machines {
+		dev := o.Printers[m.Name]
+		if dev == nil {
+			return nil, fmt.Errorf("printer %s is configured but not in the fleet", m.Name)
+		}
+		if m.Circuit != "" && d.circuit(m.Circuit) == nil {
+			return nil, fmt.Errorf("printer %s hangs on circuit %s, which is not configured", m.Name, m.Circuit)
+		}
+		p := &printer{conf: m, dev: dev, facts: facts[m.Name]}
+		if p.facts.Plate.State == queue.PlateClear {
+			p.startsAt = p.facts.Plate.Since.Add(max(o.StartDelay, 0))
+		}
+		d.printers = append(d.printers, p)
+		d.byName[m.Name] = p
+	}
+	jobs, err := o.Store.LiveJobs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i := range jobs {
+		j := &jobs[i]
+		d.live[j.ID] = j
+		if j.State == queue.Queued {
+			d.queued[j.Kind] = append(d.queued[j.Kind], j)
+		}
+	}
+	if d.hours, err = o.Store.Hours(ctx); err != nil {
+		return nil, err
+	}
+	if d.tally, err = o.Store.Tally(ctx); err != nil {
+		return nil, err
+	}
+	if d.mishaps, err = o.Store.Mishaps(ctx, false); err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// Run dispatches until ctx ends. Then nothing starts any more, and it returns
+// when every outcome that the fleet still delivers is recorded: end the fleet's
+// context with this one or after it, and close the store after both returned.
+func (d *Dispatcher) Run(ctx context.Context) error {
+	changed, done := d.o.Notify()
+	defer done()
+	for _, p := range d.printers {
+		if p.facts.Lent {
+			d.wg.Go(func() {
+				if err := p.dev.Lend(ctx); err != nil && ctx.Err() == nil {
+					d.o.Log.Error("a lent printer could not be left alone", "printer", p.conf.Name, "err", err)
+				}
+			})
+		}
+	}
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	for {
+		again := d.pass(ctx)
+		timer.Stop()
+		var after <-chan time.Time
+		if !again.IsZero() {
+			timer.Reset(max(0, time.Duration(float64(again.Sub(d.now()))/d.o.Pace)) + time.Millisecond)
+			after = timer.C
+		}
+		select {
+		case <-changed:
+		case <-d.wake:
+		case <-after:
+		case <-ctx.Done():
+			d.turn.Lock()
+			d.mu.Lock()
+			d.closing = true
+			for _, p := range d.printers {
+				if p.callOff != nil {
+					p.callOff()
+				}
+			}
+			d.mu.Unlock()
+			d.turn.Unlock()
+			d.wg.Wait()
+			return nil
+		}
+	}
+}
+
+func (d *Dispatcher) now() time.Time { return d.o.Now().In(d.o.Zone) }
+
+// poke makes the dispatcher look again, and tells the subscribers.
+func (d *Dispatcher) poke() {
+	select {
+	case d.wake <- struct{}{}:
+	default:
+	}
+	d.tell()
+}
+
+// Subscribe returns a channel that holds a value after anything in View may have
+// changed, however often, and a function that ends the subscription. Progress of
+// printers is reported by the fleet's own subscription, which it includes.
+func (d *Dispatcher) Subscribe() (<-chan struct{}, func()) {
+	ch := make(chan struct{}, 1)
+	d.subMu.Lock()
+	d.subs[ch] = struct{}{}
+	d.subMu.Unlock()
+	return ch, func() {
+		d.subMu.Lock()
+		delete(d.subs, ch)
+		d.subMu.Unlock()
+	}
+}
+
+func (d *Dispatcher) tell() {
+	d.subMu.Lock()
+	defer d.subMu.Unlock()
+	for ch := range d.subs {
+		select {
+		case ch <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// setJob puts a job's new state into the memory. The caller holds mu.
+func (d *Dispatcher) setJob(j queue.Job) {
+	old := d.live[j.ID]
+	byID := func(e *queue.Job, id int64) int { return int(e.ID - id) }
+	if old != nil && old.State == queue.Queued {
+		list := d.queued[old.Kind]
+		if i, ok := slices.BinarySearchFunc(list, j.ID, byID); ok {
+			d.queued[old.Kind] = slices.Delete(list, i, i+1)
+		}
+	}
+	if !j.State.Live() {
+		delete(d.live, j.ID)
+		return
+	}
+	d.live[j.ID] = &j
+	if j.State == queue.Queued {
+		list := d.queued[j.Kind]
+		i, _ := slices.BinarySearchFunc(list, j.ID, byID)
+		d.queued[j.Kind] = slices.Insert(list, i, &j)
+	}
+}
+
+// refresh reads what is summed up in the store. The caller holds turn.
+func (d *Dispatcher) refresh(ctx context.Context) {
+	tally, err := d.o.Store.Tally(ctx)
+	if err == nil {
+		var mishaps []queue.Mishap
+		if mishaps, err = d.o.Store.Mishaps(ctx, false); err == nil {
+			d.mu.Lock()
+			d.tally, d.mishaps = tally, mishaps
+			d.mu.Unlock()
+		}
+	}
+	if err != nil {
+		d.o.Log.Error("the sums of the ledger are stale", "err", err)
+	}
+}

@@ -1,0 +1,109 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+
+	"undercroft/queue"
+)
+
+// Added takes in jobs that intake has stored.
+func (d *Dispatcher) Added(jobs []queue.Job) {
+	d.turn.Lock()
+	defer d.turn.Unlock()
+	d.mu.Lock()
+	for _, j := range jobs {
+		d.setJob(j)
+	}
+	d.mu.Unlock()
+	d.refresh(context.Background())
+	d.poke()
+}
+
+// Hold keeps a queued job from starting.
+func (d *Dispatcher) Hold(ctx context.Context, id int64) error {
+	return d.move(ctx, id, queue.OnHold, "held by a person", queue.Queued)
+}
+
+// Release gives a held job back to the queue.
+func (d *Dispatcher) Release(ctx context.Context, id int64) error {
+	return d.move(ctx, id, queue.Queued, "", queue.OnHold)
+}
+
+func (d *Dispatcher) move(ctx context.Context, id int64, to queue.JobState, note string, from ...queue.JobState) error {
+	d.turn.Lock()
+	defer d.turn.Unlock()
+	j, err := d.o.Store.Move(ctx, id, to, note, from...)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	d.setJob(j)
+	d.mu.Unlock()
+	d.refresh(ctx)
+	d.poke()
+	return nil
+}
+
+// Decide answers a job whose run was a mishap: queued again, whole, or given up.
+func (d *Dispatcher) Decide(ctx context.Context, id int64, again bool) error {
+	d.turn.Lock()
+	defer d.turn.Unlock()
+	j, err := d.o.Store.Decide(ctx, id, again)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	d.setJob(j)
+	d.mu.Unlock()
+	d.refresh(ctx)
+	d.poke()
+	return nil
+}
+
+// Cancel ends a job that is no longer wanted. One that runs is stopped first;
+// when it finished in the same moment, its pieces wait to be counted instead.
+func (d *Dispatcher) Cancel(ctx context.Context, id int64) error {
+	d.mu.RLock()
+	j := d.live[id]
+	d.mu.RUnlock()
+	if j == nil {
+		ended, err := d.o.Store.Job(ctx, id)
+		if err != nil {
+			return err
+		}
+		return queue.CheckMove(id, ended.State, queue.Cancelled)
+	}
+	switch j.State {
+	case queue.NeedsDecision:
+		return d.Decide(ctx, id, false)
+	case queue.AwaitsYield:
+		return fmt.Errorf("job %d is finished; say what of it is good instead: %w", id, queue.ErrConflict)
+	case queue.Running:
+		return d.cancelRun(ctx, j)
+	}
+	return d.move(ctx, id, queue.Cancelled, "cancelled by a person", queue.Queued, queue.OnHold)
+}
+
+func (d *Dispatcher) cancelRun(ctx context.Context, j *queue.Job) error {
+	p, err := d.find(j.Printer)
+	if err != nil {
+		return err
+	}
+	d.mu.Lock()
+	if p.run == nil || p.run.JobID != j.ID {
+		d.mu.Unlock()
+		return fmt.Errorf("job %d has just ended: %w", j.ID, queue.ErrConflict)
+	}
+	p.cancel = true
+	d.mu.Unlock()
+	if err := d.Stop(ctx, p.conf.Name, "the job was cancelled by a person"); err != nil {
+		d.mu.Lock()
+		if p.run != nil && p.run.JobID == j.ID {
+			p.cancel = false
+		}
+		d.mu.Unlock()
+		return err
+	}
+	return nil
+}

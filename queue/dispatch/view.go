@@ -1,0 +1,285 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"undercroft/fleet"
+	"undercroft/fleet/power"
+	"undercroft/queue"
+	"undercroft/queue/store"
+)
+
+// View is a consistent copy of what the dispatcher knows. Jobs and files in it
+// are shared and must not be changed.
+type View struct {
+	At       time.Time // house time in the house's zone
+	Hours    queue.Hours
+	ColdNow  bool
+	HomeNow  bool
+	Printers []PrinterView // in the configuration's order
+	Jobs     []JobView     // all that are not done or cancelled, in queue order
+	Circuits []CircuitView
+	Tally    store.Tally
+	Waiting  int     // jobs queued or on hold
+	Running  int     // jobs running
+	Yield    int     // jobs that await their yield
+	Decision int     // jobs that need a decision
+	HoursIn  float64 // machine hours that live jobs still want, the rest of running ones included
+	Mishaps  []queue.Mishap
+}
+
+// PrinterView is one printer.
+type PrinterView struct {
+	Machine  queue.Machine
+	Snapshot fleet.Snapshot
+	Why      string // one sentence: why it takes nothing, or what it does
+	WaitsFor string // "person", "power", "cold-hours", "countdown", "printer", "job", "" when it prints
+	Question string // what a person is asked at the plate now
+	OnPlate  *queue.Job
+	Job      *queue.Job // in hand
+	RunID    int64
+	// Next is counting down to start at Starts.
+	Next   *queue.Job
+	Starts time.Time
+}
+
+// JobView is one job with the reason why it waits.
+type JobView struct {
+	*queue.Job
+	Why string
+}
+
+// CircuitView is one circuit.
+type CircuitView struct {
+	power.Circuit
+	LimitW  float64
+	LeasedW float64
+	Leases  []power.Lease
+}
+
+// PrinterWhy is one printer's answer to a job.
+type PrinterWhy struct {
+	Printer   string
+	Obstacles []queue.Obstacle // empty: it could take the job now
+}
+
+// Why says for one job what stands in its way on every printer.
+type Why struct {
+	Job      queue.Job
+	Summary  string
+	Printers []PrinterWhy
+}
+
+// View copies everything that pages show.
+func (d *Dispatcher) View() View {
+	snaps := make([]fleet.Snapshot, len(d.printers))
+	for i, p := range d.printers {
+		snaps[i] = p.dev.Snapshot()
+	}
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	now := d.now()
+	h := queue.NewHouse(now, d.hours)
+	v := View{At: now, Hours: d.hours, ColdNow: h.ColdNow, HomeNow: d.hours.Home.Contains(now), Tally: d.tally, Mishaps: d.mishaps}
+	machines := make([]queue.Machine, len(d.printers))
+	for i, p := range d.printers {
+		machines[i] = d.machine(p, &snaps[i])
+		d.power(p, &machines[i])
+	}
+	ids := sortedIDs(d.live)
+	v.Jobs = make([]JobView, len(ids))
+	whys := map[likeness]string{}
+	for i, id := range ids {
+		j := d.live[id]
+		v.Jobs[i] = JobView{j, d.note(j, machines, &h, whys)}
+		switch j.State {
+		case queue.Queued, queue.OnHold:
+			v.Waiting++
+			v.HoursIn += j.File.EstimateS / 3600
+		case queue.Running:
+			v.Running++
+		case queue.AwaitsYield:
+			v.Yield++
+		case queue.NeedsDecision:
+			v.Decision++
+		}
+	}
+	for i, p := range d.printers {
+		pv := PrinterView{Machine: machines[i], Snapshot: snaps[i], OnPlate: d.live[p.facts.Plate.JobID]}
+		pv.Question = queue.Question(&machines[i], pv.OnPlate)
+		if p.run != nil {
+			pv.Job, pv.RunID = d.live[p.run.JobID], p.run.ID
+			if s := snaps[i].Run; s != nil && s.RunID == p.run.ID {
+				v.HoursIn += s.LeftS / 3600
+			}
+		}
+		if p.next != nil && p.startsAt.After(now) && p.stage == idle {
+			pv.Next, pv.Starts = p.next, p.startsAt
+		}
+		pv.Why, pv.WaitsFor = d.waits(p, &machines[i], &snaps[i], &h, pv.Next)
+		v.Printers = append(v.Printers, pv)
+	}
+	for _, c := range d.o.Circuits {
+		held := d.leases[c.Name]
+		v.Circuits = append(v.Circuits, CircuitView{Circuit: c, LimitW: c.LimitW(), LeasedW: power.SumW(held), Leases: append([]power.Lease(nil), held...)})
+	}
+	return v
+}
+
+// likeness is all of a queued job that its obstacles depend on: thousands of
+// jobs are alike, and their reason is found once.
+type likeness struct {
+	file              *queue.File
+	kind              string
+	nozzleMM          float64
+	material, surface string
+}
+
+// note says in a sentence why a job stands where it stands. The caller holds mu.
+func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House, known map[likeness]string) string {
+	switch j.State {
+	case queue.Queued:
+		l := likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface}
+		s, ok := known[l]
+		if !ok {
+			s = summary(j, machines, h)
+			known[l] = s
+		}
+		return s
+	case queue.AwaitsYield:
+		if p := d.byName[j.Printer]; p != nil && p.facts.Plate.JobID == j.ID {
+			return "finished; lies on " + j.Printer + " until a person clears the plate"
+		}
+		return "finished and taken off " + j.Printer + " by its clearing routine; say which pieces are good"
+	}
+	return j.Note
+}
+
+// summary is the reason in one sentence, by the printer that is nearest to
+// taking the job.
+func summary(j *queue.Job, machines []queue.Machine, h *queue.House) string {
+	lists := make([][]queue.Obstacle, 0, len(machines))
+	names := make([]string, 0, len(machines))
+	for i := range machines {
+		if machines[i].Kind != j.Kind {
+			continue
+		}
+		lists = append(lists, queue.Eligible(j, &machines[i], h))
+		names = append(names, machines[i].Name)
+	}
+	i := queue.Mildest(lists)
+	if i < 0 {
+		return "there is no printer of kind " + j.Kind
+	}
+	if len(lists[i]) == 0 {
+		return names[i] + " takes it next in turn"
+	}
+	return names[i] + ": " + lists[i][0].Text
+}
+
+// waits says why a printer takes nothing, and what would change that. The caller holds mu.
+func (d *Dispatcher) waits(p *printer, m *queue.Machine, s *fleet.Snapshot, h *queue.House, next *queue.Job) (string, string) {
+	name := p.conf.Name
+	switch {
+	case p.pending != "":
+		return "the end of its last run is not on the disk: " + p.pending, "person"
+	case p.stage == starting:
+		return "starting " + p.job.Part, ""
+	case p.stage == running, p.stage == ending, p.stage == clearing:
+		return s.Why, ""
+	}
+	// A job that suits in everything shows what the printer itself waits for.
+	var any queue.Job
+	any.File, any.Kind, any.NozzleMM, any.Material = &queue.File{}, m.Kind, m.NozzleMM, m.Spool.Material
+	if m.Plate.Surface != "" {
+		any.Surface = m.Plate.Surface
+	}
+	if list := queue.Eligible(&any, m, h); len(list) > 0 {
+		o := list[0]
+		for _, x := range list { // what only a person can do comes first
+			if x.Waits == queue.ForPerson {
+				o = x
+				break
+			}
+		}
+		if o.Waits == queue.ForStart && next != nil {
+			return fmt.Sprintf("starts %s at %s", next.Part, p.startsAt.In(d.o.Zone).Format("15:04:05")), string(o.Waits)
+		}
+		if o.Code != queue.CodePower {
+			return o.Text, string(o.Waits)
+		}
+	}
+	if p.retryAt.After(h.Now) {
+		return "refused its last start: " + p.refused, "printer"
+	}
+	if p.powerNo != "" {
+		return p.powerNo, string(queue.ForPower)
+	}
+	jobs := d.queued[p.conf.Kind]
+	if len(jobs) == 0 {
+		return "no job of kind " + p.conf.Kind + " is queued", "job"
+	}
+	best, bestJob := []queue.Obstacle(nil), jobs[0]
+	seen := map[likeness]bool{}
+	for _, j := range jobs {
+		l := likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface}
+		if seen[l] || len(seen) > 100 {
+			continue
+		}
+		seen[l] = true
+		list := queue.Eligible(j, m, h)
+		if len(list) == 0 {
+			return "takes " + j.Part + " next", ""
+		}
+		if best == nil || queue.Mildest([][]queue.Obstacle{best, list}) == 1 {
+			best, bestJob = list, j
+		}
+	}
+	if best[0].Waits == queue.ForNothing {
+		return "no queued job suits " + name, "job"
+	}
+	return fmt.Sprintf("no queued job suits it now; %s %s", bestJob.Part, best[0].Text), string(best[0].Waits)
+}
+
+// Why says what stands in a job's way, printer by printer.
+func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
+	d.mu.RLock()
+	j := d.live[id]
+	d.mu.RUnlock()
+	if j == nil {
+		ended, err := d.o.Store.Job(ctx, id)
+		if err != nil {
+			return Why{}, err
+		}
+		return Why{Job: ended, Summary: "it is " + string(ended.State)}, nil
+	}
+	snaps := make([]fleet.Snapshot, len(d.printers))
+	for i, p := range d.printers {
+		snaps[i] = p.dev.Snapshot()
+	}
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	h := queue.NewHouse(d.now(), d.hours)
+	w := Why{Job: *j}
+	machines := make([]queue.Machine, len(d.printers))
+	for i, p := range d.printers {
+		machines[i] = d.machine(p, &snaps[i])
+		d.power(p, &machines[i])
+		list := queue.Eligible(j, &machines[i], &h)
+		if len(list) == 0 && p.retryAt.After(h.Now) {
+			list = []queue.Obstacle{{Code: queue.CodeRefused, Text: "refused its last start: " + p.refused, Waits: queue.ForPrinter}}
+		}
+		w.Printers = append(w.Printers, PrinterWhy{p.conf.Name, list})
+	}
+	switch j.State {
+	case queue.Queued:
+		w.Summary = summary(j, machines, &h)
+	case queue.Running:
+		w.Summary = "it runs on " + j.Printer
+	default:
+		w.Summary = d.note(j, machines, &h, nil)
+	}
+	return w, nil
+}
