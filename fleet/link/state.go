@@ -40,6 +40,8 @@ const (
 	CauseResends       Cause = "resends"        // the same line was refused again and again
 	CauseDesync        Cause = "desync"         // the counts of host and firmware cannot be reconciled
 	CausePosition      Cause = "position"       // the reported position differs from what was sent
+	CauseRefused       Cause = "refused"        // the firmware does not know a command without which the print goes wrong
+	CauseInternal      Cause = "internal"       // a bug in the link itself, contained
 )
 
 // Fault is the reason of a failed link or stream.
@@ -86,6 +88,16 @@ type State struct {
 
 	Busy    string // what the firmware last said it is busy with, "" when it is not
 	HeardAt time.Time
+
+	// Window is how many bytes may be ahead of the last ok now; 0: one line at a time.
+	Window int
+	// Numbered says that the firmware was seen to check line numbers, so that a
+	// lost line cannot go unnoticed.
+	Numbered bool
+	// Audits counts positions that the firmware reported as expected.
+	Audits int64
+	// BytesOut and BytesIn count everything written and read.
+	BytesOut, BytesIn int64
 
 	Resends   int64
 	Timeouts  int64
