@@ -6,7 +6,7 @@ import "strings"
 func (r *reader) across(c *Config) {
 	root := r.root
 	circuits, printers := root.entry("circuit"), root.entry("printer")
-	if circuits == nil || printers == nil {
+	if circuits == nil || printers == nil || len(c.Circuits) == 0 {
 		return
 	}
 	r.unique(circuits, "name", "circuit", "")
@@ -20,16 +20,17 @@ func (r *reader) across(c *Config) {
 		known[k.Name] = k
 	}
 	first := make(map[string]int) // of a kind, by index
+	tables := tablesOf(printers)
 	for i, p := range c.Printers {
-		t := printers.value.items[i].table
+		t := tables[i]
 		if v := t.value("circuit"); v != nil && p.Circuit != "" {
 			k, ok := known[p.Circuit]
 			switch near := nearest(p.Circuit, names); {
 			case !ok && near != "":
 				r.problem(v.at, v.length, "there is no circuit %q; did you mean %q?", p.Circuit, near)
 			case !ok:
-				r.problem(v.at, v.length, "there is no circuit %q; there is %s", p.Circuit, strings.Join(names, ", "))
-			case k.LimitW() > 0 && p.HeatingW > k.LimitW()-k.StandingW:
+				r.problem(v.at, v.length, "there is no circuit %q; known are %q", p.Circuit, names[:min(8, len(names))])
+			case k.LimitW() > k.StandingW && p.HeatingW > k.LimitW()-k.StandingW:
 				h := t.value("heating_w")
 				r.problem(h.at, h.length, "heating_w is %s, but circuit %q has %s W to give (%s in all, less %s standing): %s could never start",
 					short(p.HeatingW), k.Name, short(k.LimitW()-k.StandingW), short(k.LimitW()), short(k.StandingW), p.Name)
@@ -47,6 +48,18 @@ func (r *reader) across(c *Config) {
 	}
 }
 
+// tablesOf gives the tables of a list, in order; anything else in it was
+// reported when it was read.
+func tablesOf(list *entry) []*table {
+	var out []*table
+	for _, item := range list.value.items {
+		if item.table != nil {
+			out = append(out, item.table)
+		}
+	}
+	return out
+}
+
 // alike warns when two printers of one kind differ in what a file relies on.
 func (r *reader) alike(a, b *Printer, t *table) {
 	v := t.value("kind")
@@ -61,11 +74,8 @@ func (r *reader) alike(a, b *Printer, t *table) {
 // unique reports the second table of a list with the same value for a key.
 func (r *reader) unique(list *entry, key, of, why string) {
 	seen := make(map[string]*value)
-	for _, item := range list.value.items {
-		if item.table == nil {
-			continue
-		}
-		v := item.table.value(key)
+	for _, t := range tablesOf(list) {
+		v := t.value(key)
 		if v == nil || v.text == "" {
 			continue
 		}

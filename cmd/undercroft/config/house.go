@@ -6,6 +6,7 @@ import (
 	"os"
 	"regexp"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -52,15 +53,15 @@ func (r *reader) many(root *table, key, why string) []*table {
 		r.problem(e.at, e.length, "[%s] stands for one; write [[%s]], as there may be several", key, key)
 		return nil
 	}
-	var out []*table
+	if len(e.value.items) == 0 {
+		r.problem(e.at, e.length, "%s is empty: %s", key, why)
+	}
 	for _, v := range e.value.items {
 		if v.table == nil {
 			r.problem(v.at, v.length, "%s holds %s; wanted are tables, [[%s]]", key, v.what(), key)
-			continue
 		}
-		out = append(out, v.table)
 	}
-	return out
+	return tablesOf(e)
 }
 
 func (r *reader) house(c *Config, root *table) {
@@ -144,7 +145,7 @@ func (r *reader) circuits(c *Config, root *table) {
 		k.BreakerA, _ = r.number(t.need("breaker_a", "the rating printed on its breaker"), "breaker_a", amperes, span{most: 125, open: true})
 		k.ContinuousShare = 0.8
 		if v := t.ask("continuous_share"); v != nil {
-			k.ContinuousShare, _ = r.number(v, "continuous_share", noUnit, span{most: 1, open: true})
+			k.ContinuousShare, _ = r.number(v, "continuous_share", partsOfOne, span{most: 1, open: true})
 		}
 		standing := t.ask("standing_w")
 		k.StandingW, _ = r.number(standing, "standing_w", watts, span{most: math.Inf(1)})
@@ -168,7 +169,7 @@ func (r *reader) name(t *table, of string) string {
 }
 
 func (r *reader) checkName(v *value, key, s string) {
-	if s != "" && !namePattern.MatchString(s) {
+	if strings.TrimSpace(s) != "" && !namePattern.MatchString(s) {
 		r.problem(v.at, v.length, "%s: %q will not do; wanted are at most 40 letters, digits, spaces, dots and dashes", key, s)
 	}
 }

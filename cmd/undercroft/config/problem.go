@@ -68,11 +68,23 @@ type found struct {
 	warning    bool
 }
 
+// maxProblems bounds what is said about one file; a person mends these first.
+const maxProblems = 40
+
+// full reports whether enough was found.
+func (r *reader) full() bool { return len(r.found) >= maxProblems }
+
 func (r *reader) problem(at, length int, format string, args ...any) {
+	if r.full() {
+		return
+	}
 	r.found = append(r.found, found{at: at, length: length, text: fmt.Sprintf(format, args...)})
 }
 
 func (r *reader) warn(at, length int, format string, args ...any) {
+	if r.full() {
+		return
+	}
 	r.found = append(r.found, found{at: at, length: length, text: fmt.Sprintf(format, args...), warning: true})
 }
 
@@ -111,8 +123,20 @@ func place(path string, data []byte, f found) Problem {
 	p.Line = bytes.Count(data[:from], []byte("\n")) + 1
 	before := string(data[from:at])
 	p.Column = utf8.RuneCountInString(before) + 1
+	// Of a very long line only what is round the place is shown.
+	const most = 160
+	cut := ""
+	if at-from > most {
+		before = strings.ToValidUTF8(before[len(before)-most/2:], "")
+		cut = "… "
+		from = at - len(before)
+	}
 	line := strings.TrimRight(string(data[from:to]), "\r")
-	marked := string(data[at:max(at, min(at+f.length, from+len(line)))])
+	marked := string(data[at:max(at, min(at+f.length, from+len(line), at+most))])
+	if len(line) > 2*most {
+		line = strings.ToValidUTF8(line[:2*most], "") + " …"
+	}
+	line, before = cut+line, cut+before
 	// Tabs stay tabs below the line, so that the mark stands where it should.
 	pad := strings.Map(func(c rune) rune {
 		if c == '\t' {

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,8 +17,11 @@ type Duration time.Duration
 // UnmarshalText reads "90s", "5m", "1h30m".
 func (d *Duration) UnmarshalText(text []byte) error {
 	v, err := time.ParseDuration(string(text))
-	if err != nil || v < 0 {
+	if err != nil {
 		return fmt.Errorf("%q is not a time with its unit, such as \"90s\", \"5m\" or \"1h30m\"", text)
+	}
+	if v < 0 {
+		return fmt.Errorf("%q is less than no time", text)
 	}
 	*d = Duration(v)
 	return nil
@@ -42,11 +46,22 @@ func (t *table) missing(key, why string) {
 	if near := t.misspelt(key); near != nil {
 		return // reported as an unknown key, with this one as what was meant
 	}
-	t.r.problem(t.at, t.end-t.at, "%s has no %s: %s", t.name, key, why)
+	t.r.problem(t.at, t.end-t.at, "%s has no %s: %s", t.label(), key, why)
+}
+
+// label names a table for people: one of several by its own name.
+func (t *table) label() string {
+	if v := t.value("name"); v != nil && v.text != "" {
+		return fmt.Sprintf("%s %q", t.name, v.text)
+	}
+	return t.name
 }
 
 // misspelt finds a key of the table that was probably meant to be this one.
 func (t *table) misspelt(key string) *entry {
+	if len(t.keys) > 200 { // no table has so many; the search would take long
+		return nil
+	}
 	for _, e := range t.keys {
 		if e.key != key && nearest(e.key, []string{key}) == key {
 			return e
@@ -58,16 +73,15 @@ func (t *table) misspelt(key string) *entry {
 // done reports every key that was not asked for.
 func (t *table) done() {
 	for _, e := range t.keys {
-		known := false
-		for _, a := range t.asked {
-			known = known || a == e.key
-		}
-		if known {
+		if slices.Contains(t.asked, e.key) {
 			continue
 		}
-		what := fmt.Sprintf("%q is not a key of %s", e.key, t.name)
+		if t.r.full() {
+			return
+		}
+		what := fmt.Sprintf("%q is not a key of %s", e.key, t.label())
 		if e.lists || e.value.table != nil {
-			what = fmt.Sprintf("%s knows no table %q", t.name, e.key)
+			what = fmt.Sprintf("%q is not a table of %s", e.key, t.label())
 		}
 		var free []string
 		for _, a := range t.asked {
@@ -93,7 +107,7 @@ func (v *value) what() string {
 	case unstable.Integer, unstable.Float:
 		return "a number"
 	case unstable.Bool:
-		return "true or false"
+		return v.text
 	case unstable.Array:
 		return "a list"
 	case unstable.InlineTable:
@@ -250,7 +264,7 @@ func (r *reader) duration(v *value, key string, otherwise, most time.Duration) t
 		return otherwise
 	}
 	if time.Duration(d) > most {
-		r.problem(v.at, v.length, "%s is %s; more than %s is not allowed", key, v.text, most)
+		r.problem(v.at, v.length, "%s is %s; more than %d h is not allowed", key, v.text, int(most.Hours()))
 	}
 	return time.Duration(d)
 }

@@ -33,6 +33,7 @@ type table struct {
 	at    int    // of the header, in bytes
 	end   int    // behind the header
 	keys  []*entry
+	index map[string]*entry
 	asked []string
 }
 
@@ -107,7 +108,7 @@ func (r *reader) header(root *table, e *unstable.Node, list bool) *table {
 			} else {
 				old.value = &value{kind: unstable.Array, at: at, length: length}
 			}
-			here.keys = append(here.keys, old)
+			here.put(old)
 		}
 		switch {
 		case old.lists && last:
@@ -140,13 +141,13 @@ func (r *reader) keyValue(here *table, e *unstable.Node) {
 		k := it.Node()
 		at, length := int(k.Raw.Offset), int(k.Raw.Length)
 		if it.IsLast() {
-			here.keys = append(here.keys, &entry{key: string(k.Data), at: at, length: length, value: r.value(here, string(k.Data), at, e.Value())})
+			here.put(&entry{key: string(k.Data), at: at, length: length, value: r.value(here, string(k.Data), at, e.Value())})
 			return
 		}
 		old := here.entry(string(k.Data))
 		if old == nil {
 			old = &entry{key: string(k.Data), at: at, length: length, value: r.newTable([]string{string(k.Data)}, at, length, false)}
-			here.keys = append(here.keys, old)
+			here.put(old)
 		}
 		here = old.value.table
 	}
@@ -181,10 +182,13 @@ func (r *reader) value(here *table, key string, at int, n *unstable.Node) *value
 }
 
 func (t *table) entry(key string) *entry {
-	for _, e := range t.keys {
-		if e.key == key {
-			return e
-		}
+	return t.index[key]
+}
+
+func (t *table) put(e *entry) {
+	if t.index == nil {
+		t.index = make(map[string]*entry)
 	}
-	return nil
+	t.index[e.key] = e
+	t.keys = append(t.keys, e)
 }

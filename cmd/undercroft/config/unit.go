@@ -13,6 +13,7 @@ type unit struct {
 
 var (
 	noUnit      = unit{}
+	partsOfOne  = unit{"parts of one (0.8 is 80 %)", map[string]float64{"%": 0.01}}
 	volts       = unit{"volts", map[string]float64{"v": 1, "kv": 1000}}
 	amperes     = unit{"amperes", map[string]float64{"a": 1, "ma": 0.001}}
 	watts       = unit{"watts", map[string]float64{"w": 1, "kw": 1000}}
