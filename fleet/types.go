@@ -12,18 +12,23 @@ import (
 
 // Spec is what does not change about a printer from day to day.
 type Spec struct {
-	Name          string
-	Kind          string
-	Path          string // serial device or other link path
-	Baud          int
-	WindowBytes   int // bytes ahead of the last ok; 0 lets the link learn
-	VolumeMM      [3]float64
-	MaxNozzleC    float64
-	MaxBedC       float64
-	ParkGCode     []string // sent when a run was stopped or failed and the link still answers; nil for the built-in one
-	CoolBelowC    float64  // nozzle and bed below this end the cooling phase
+	Name        string
+	Kind        string
+	Path        string // serial device or other link path
+	Baud        int
+	WindowBytes int // bytes ahead of the last ok; 0 lets the link learn
+	VolumeMM    [3]float64
+	MaxNozzleC  float64
+	MaxBedC     float64
+	ParkGCode   []string // sent when a run was stopped or failed and the link still answers; nil for the built-in one
+	CoolBelowC  float64  // nozzle and bed below this end the cooling phase
+	// StallAfter is the patience beyond what the commands on their way explain,
+	// real time; 0: 3 minutes.
 	StallAfter    time.Duration
-	ReconnectWait time.Duration // first wait between attempts, grows to 30 s
+	ReconnectWait time.Duration // first wait between attempts, grows to 30 s; 0: 1 s
+	// RunoutFails is how long (house time) a firmware may wait for a person after
+	// it ran out of filament before the run ends as failed; 0: it waits for ever.
+	RunoutFails time.Duration
 }
 
 // Layer is what the fleet must know of a layer to record it.
@@ -43,7 +48,7 @@ type Run struct {
 	Lines     int64
 	EstimateS float64
 	HeightMM  float64
-	Journal   Journal
+	Journal   Journal // nil: nothing is recorded
 	// Routine marks the owner's own clearing G-code: no layers are expected.
 	Routine bool
 }
@@ -89,7 +94,7 @@ type Outcome struct {
 	CompletedMM  float64 // top of the last certainly completed layer, 0 when none
 	InProgressMM float64 // top of the layer that was being laid, 0 when none
 	FilamentMM   float64 // drawn up to the last certainly executed command, estimated by layer
-	Commands     int64
+	Commands     int64   // certainly executed
 	Resends      int64
 	Heat         []HeatSample // the last minutes, oldest first
 }
@@ -115,16 +120,25 @@ const (
 	Faulted  Phase = "faulted"
 )
 
-// Snapshot is a copy of a printer's state for anyone who wants to look.
+// Snapshot is a copy of a printer's state for anyone who wants to look. Nobody
+// changes it after it was published, so it may be kept and shared.
 type Snapshot struct {
-	Name   string
-	Phase  Phase
-	Since  time.Time
-	Why    string // words: why it is in this phase, what would change it
-	Link   link.State
-	Boots  int // boots seen since the daemon started
-	Run    *Progress
-	LentBy string // "person" or "found out: …", when lent
+	Name     string
+	Phase    Phase
+	Since    time.Time // house time
+	Why      string    // words: why it is in this phase, what would change it
+	Link     link.State
+	Boots    int // boots seen since the daemon started
+	Run      *Progress
+	LentBy   string    // "person" or "found out: …", when lent
+	Warnings []Warning // what the watch finds wrong now, the gravest first
+	Told     string    // the last notification that the machine sent for a person
+}
+
+// Warning is something that is wrong, or may be, without ending a run yet.
+type Warning struct {
+	Cause string // a watch cause
+	Text  string
 }
 
 // Progress is a run as far as it is known.

@@ -1,0 +1,277 @@
+package fleet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"undercroft/fleet/link"
+)
+
+// ending is how a run is to end.
+type ending struct {
+	result Result
+	cause  string
+	text   string
+	line   int64 // file line in hand, 0: as the link says
+
+	asker *request // who wants to know when it is over
+}
+
+const (
+	// A long command on its way (heat-and-wait, probing) keeps the stop waiting;
+	// every so often it is asked to give way.
+	nudgeEvery = 5 * time.Second
+	// Turning the heaters off and parking: moves and a few answers.
+	offLimit = 60 * time.Second
+	// On a second signal.
+	hurryLimit = 2 * time.Second
+	// How long a stop waits for what is on its way, when the owner set nothing.
+	defaultDrain = 3 * time.Minute
+)
+
+// wind ends the run in order: nothing more is sent, what is on its way is
+// awaited, heaters off, park, outcome. It is part of the phase in which it was
+// called and has a select of its own.
+func (l *loop) wind(e ending) Phase {
+	l.dropErrand()
+	if e.line == 0 {
+		e.line = l.st.SentLine
+	}
+	l.why = "ending the run: " + e.text
+	l.publish()
+	l.log.Info("ending the run", "run", l.run.ID, "result", e.result, "cause", e.cause)
+	l.c.Abort()
+	l.look()
+
+	patience := l.spec.StallAfter
+	if patience <= 0 {
+		patience = defaultDrain
+	}
+	deadline := time.NewTimer(patience)
+	defer deadline.Stop()
+	nudge := time.NewTicker(nudgeEvery)
+	defer nudge.Stop()
+	var off *errand
+	// Hurry means something only once the fleet shuts down.
+	quit, hurry := l.quit, (<-chan struct{})(nil)
+
+	turnOff := func(limit time.Duration, parking bool) {
+		deadline.Stop()
+		homed := l.run.reach.homed
+		l.send(limit, func(ctx context.Context, c conn) error {
+			if err := heatersOff(ctx, c); err != nil {
+				return err
+			}
+			if !parking {
+				return nil
+			}
+			if err := park(ctx, c, l.spec, homed); err != nil {
+				l.log.Warn("parking failed", "err", err)
+			}
+			return nil
+		}, func(err error) (Phase, bool) { return l.wound(e, err), true })
+		off = l.errand
+	}
+
+	for {
+		if l.st.Phase == link.Failed || l.st.Phase == link.Closed {
+			l.dropErrandSilently()
+			return l.brokenWhile(e)
+		}
+		if off == nil && l.st.Phase == link.Idle {
+			l.dropErrandSilently()
+			turnOff(offLimit, true)
+		}
+		select {
+		case <-l.news():
+			l.looked()
+			l.look()
+		case <-l.rest.C:
+			l.idle = false
+		case <-l.tick.C:
+			l.look()
+		case <-l.back():
+			if l.errand == off {
+				l.look()
+				next, _ := l.received()
+				return next
+			}
+			l.received()
+		case <-nudge.C:
+			// M108 breaks a heat-and-wait, and with M876 it answers a prompt;
+			// where there is no emergency parser it waits its turn and does nothing.
+			if off == nil && l.errand == nil {
+				l.send(2*commandLimit, answerPrompt, func(error) (Phase, bool) { return "", false })
+			}
+		case <-deadline.C:
+			text := fmt.Sprintf("%s. The machine did not take the stop within %s. %s", e.text, patience, l.emergency())
+			e.text = text
+			l.deliver(e)
+			l.answer(e, l.errorf(ErrNoLink, "%s %s", text, afterHalt))
+			return l.fault(text + " " + afterHalt)
+		case r := <-l.p.requests:
+			l.took(r)
+			if r.verb == doStop || r.verb == doCool {
+				l.refuse(r, ErrNotNow, "the run is being ended already")
+			} else {
+				l.refuse(r, ErrNotNow, "a run is being ended; wait a moment")
+			}
+		case <-quit:
+			l.stopped = true
+			quit, hurry = nil, l.hurry
+		case <-hurry:
+			hurry = nil
+			l.dropErrandSilently()
+			turnOff(hurryLimit, false)
+		}
+	}
+}
+
+// wound is the end of wind: the heaters are off, or could not be turned off.
+func (l *loop) wound(e ending, err error) Phase {
+	if err == nil {
+		l.deliver(e)
+		l.answer(e, nil)
+		l.owed = nil
+		return l.to(Cooling, "the run was ended: "+e.text)
+	}
+	if l.st.Phase == link.Failed || errors.Is(err, context.Canceled) {
+		return l.brokenWhile(e)
+	}
+	e.text = fmt.Sprintf("%s. Its heaters could not be confirmed off (%v). %s", e.text, err, l.emergency())
+	l.deliver(e)
+	l.answer(e, l.errorf(ErrNoLink, "%s %s", e.text, afterHalt))
+	return l.fault(e.text + " " + afterHalt)
+}
+
+// answer tells whoever asked for the ending how it went.
+func (l *loop) answer(e ending, err error) {
+	if e.asker != nil {
+		l.later = append(l.later, func() { e.asker.answer(nil, err) })
+	}
+}
+
+// broken ends the run after the link failed.
+func (l *loop) broken() Phase {
+	f := l.st.Fault
+	if f == nil {
+		f = &link.Fault{Cause: link.CausePortLost, Text: "the port was closed"}
+	}
+	return l.breakOff(f, ending{result: Failed, cause: string(f.Cause), text: f.Text, line: f.Line})
+}
+
+// brokenWhile ends a run whose link failed while it was being ended: how it
+// ends was decided before, what happens to the machine comes from the fault.
+func (l *loop) brokenWhile(e ending) Phase {
+	f := l.st.Fault
+	if f == nil {
+		f = &link.Fault{Cause: link.CausePortLost, Text: "the port was closed"}
+	}
+	e.text += ". Meanwhile the link failed: " + f.Text
+	return l.breakOff(f, e)
+}
+
+func (l *loop) breakOff(f *link.Fault, e ending) Phase {
+	text := strings.TrimRight(f.Text, ". ")
+	over := func(next Phase, err error) Phase {
+		l.deliver(e)
+		l.answer(e, err)
+		l.hangUp()
+		return next
+	}
+	switch f.Cause {
+	case link.CausePortLost:
+		l.owed = l.targets()
+		return over(l.to(Absent, "the port vanished in mid-run: "+clip(text, 200)),
+			l.errorf(ErrNoLink, "the port vanished. If the machine may be hot, go there and switch it off at the plug"))
+	case link.CauseHalted, link.CauseThermal:
+		l.owed = nil
+		return over(l.to(Faulted, text+". "+afterHalt), nil)
+	case link.CauseRebooted:
+		l.owed = nil
+		return over(l.to(Faulted, text+". "+silentAdvice(f.Cause)), nil)
+	case link.CauseSilent:
+		// It may hear although it does not answer.
+		text += ". " + l.emergency()
+		return over(l.to(Faulted, text+" "+silentAdvice(f.Cause)), l.errorf(ErrNoLink, "%s %s", text, silentAdvice(f.Cause)))
+	}
+	// The machine is alive; only this run cannot go on. Its heaters are turned
+	// off over what is left of the link, or else after it was opened anew.
+	l.owed = l.targets()
+	ctx, cancel := context.WithTimeout(context.Background(), hurryLimit)
+	defer cancel()
+	c := l.c
+	done := make(chan error, 1)
+	l.wg.Go(func() {
+		defer func() {
+			if r := recover(); r != nil {
+				done <- fmt.Errorf("the daemon failed inside: %v", r)
+			}
+		}()
+		done <- heatersOff(ctx, c)
+	})
+	var err error
+	select {
+	case err = <-done:
+	case <-ctx.Done():
+		err = ctx.Err()
+	}
+	if err != nil {
+		l.log.Info("heaters not turned off over the failed link; the port is opened anew for it", "err", err)
+	}
+	return over(l.to(Absent, text+"; opening the port anew"), nil)
+}
+
+// dropErrandSilently calls an errand off whose answer no longer matters.
+func (l *loop) dropErrandSilently() {
+	if e := l.errand; e != nil {
+		e.then = func(error) (Phase, bool) { return "", false }
+		l.dropErrand()
+	}
+}
+
+// deliver ends the run: the one place from which an outcome comes. It is sent
+// once the phase that follows can be seen.
+func (l *loop) deliver(e ending) {
+	a := l.run
+	l.run = nil
+	a.close()
+	line := e.line
+	if line == 0 {
+		line = l.st.SentLine
+	}
+	if e.result == Finished {
+		line = max(line, a.Lines)
+	}
+	o := Outcome{
+		RunID: a.ID, Result: e.result, Cause: e.cause, Text: e.text,
+		StartedAt: a.started, EndedAt: l.now(), Line: line,
+		LayersDone: a.layers, CompletedMM: a.completedMM(), InProgressMM: a.inProgressMM(),
+		FilamentMM: sum(a.Layers, a.layers, a.reach.line, filamentMM),
+		Commands:   a.reach.done, Resends: max(l.st.Resends-a.resends, 0), Heat: l.heat.samples(),
+	}
+	if e.result == Finished {
+		o.InProgressMM = 0
+	} else {
+		o.Text = strings.TrimRight(e.text, ". ") + ". " + a.where(line)
+	}
+	l.log.Info("run ended", "run", a.ID, "result", o.Result, "cause", o.Cause, "line", o.Line,
+		"layers", o.LayersDone, "completed_mm", o.CompletedMM)
+	l.later = append(l.later, func() { a.out <- o })
+}
+
+// where says how far a run came.
+func (a *active) where(line int64) string {
+	switch {
+	case len(a.Layers) == 0:
+		return fmt.Sprintf("Line %d of %d was in hand.", line, a.Lines)
+	case a.layers == 0:
+		return fmt.Sprintf("No layer was complete; line %d of %d was in hand.", line, a.Lines)
+	default:
+		return fmt.Sprintf("%d of %d layers were certainly complete, up to %.2f mm; line %d of %d was in hand.",
+			a.layers, len(a.Layers), a.completedMM(), line, a.Lines)
+	}
+}

@@ -1,0 +1,343 @@
+package fleet
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"undercroft/fleet/link"
+	"undercroft/fleet/watch"
+)
+
+// warming lasts until the run's first temperatures are reached.
+func (l *loop) warming() Phase {
+	for {
+		l.look()
+		if next, leave := l.judgeRun(); leave {
+			return next
+		}
+		if l.run.hot {
+			return l.to(Printing, "printing "+l.run.name())
+		}
+		if next, leave := l.awaitRun(nil); leave {
+			return next
+		}
+	}
+}
+
+// printing lasts until the run ends or is held.
+func (l *loop) printing() Phase {
+	for {
+		l.look()
+		if next, leave := l.judgeRun(); leave {
+			return next
+		}
+		if next, leave := l.awaitRun(nil); leave {
+			return next
+		}
+	}
+}
+
+// paused lasts until whoever holds the run lets it go on, or it is ended.
+func (l *loop) paused() Phase {
+	h := &l.run.hold
+	var fails <-chan time.Time
+	if h.runout && l.spec.RunoutFails > 0 {
+		t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
+		defer t.Stop()
+		fails = t.C
+	}
+	for {
+		l.look()
+		if next, leave := l.judgeRun(); leave {
+			return next
+		}
+		if l.resumed() {
+			return l.goOn()
+		}
+		if h.runout && fails == nil && l.spec.RunoutFails > 0 {
+			t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
+			defer t.Stop()
+			fails = t.C
+		}
+		if next, leave := l.awaitRun(fails); leave {
+			return next
+		}
+	}
+}
+
+// awaitRun is the select of the three phases of a run. fails ends a run that
+// waits for filament.
+func (l *loop) awaitRun(fails <-chan time.Time) (Phase, bool) {
+	select {
+	case <-l.news():
+		l.looked()
+	case <-l.rest.C:
+		l.idle = false
+	case <-l.tick.C:
+	case <-l.back():
+		return l.received()
+	case r := <-l.p.requests:
+		l.took(r)
+		return l.runRequest(r)
+	case <-fails:
+		return l.wind(ending{result: Failed, cause: "runout",
+			text: fmt.Sprintf("filament ran out and nobody loaded any within %s", l.spec.RunoutFails)}), true
+	case <-l.quit:
+		next := l.wind(ending{result: Interrupted, cause: "shutdown", text: "the daemon was shut down"})
+		l.stopped = true
+		return next, true
+	}
+	return "", false
+}
+
+func (l *loop) runRequest(r *request) (Phase, bool) {
+	a := l.run
+	switch r.verb {
+	case doStop:
+		cause := clip(r.cause, 500)
+		if cause == "" {
+			cause = "stopped"
+		}
+		return l.wind(ending{result: Cancelled, cause: cause, text: "stopped by a person: " + cause, asker: r}), true
+	case doCool:
+		return l.wind(ending{result: Cancelled, cause: "cooled", text: "stopped by a person, who had all heaters turned off", asker: r}), true
+	case doPause:
+		if l.phase == Paused {
+			l.refuse(r, ErrNotNow, "it is paused: %s", l.why)
+			break
+		}
+		r.answer(nil, nil)
+		return l.holdRun(hold{by: byPerson, why: "paused by a person; its heaters stay on. Resume or stop it"}), true
+	case doResume:
+		if l.phase != Paused {
+			l.refuse(r, ErrNotNow, "it is not paused")
+			break
+		}
+		if a.hold.by != byFirmware {
+			r.answer(nil, nil)
+			return l.goOn(), true
+		}
+		l.send(2*commandLimit, answerPrompt, func(err error) (Phase, bool) {
+			if err != nil {
+				l.refuse(r, ErrNotNow, "the machine did not take the answer (%v); confirm at its panel", err)
+			} else {
+				r.answer(nil, nil)
+			}
+			return "", false
+		})
+	case doStart:
+		l.refuse(r, ErrNotNow, "it is %s %s", l.phase, a.name())
+	default:
+		l.refuse(r, ErrNotNow, "it is %s %s; stop that first", l.phase, a.name())
+	}
+	return "", false
+}
+
+// judgeRun looks for what ends or holds the run.
+func (l *loop) judgeRun() (Phase, bool) {
+	a := l.run
+	switch l.st.Phase {
+	case link.Failed, link.Closed:
+		return l.broken(), true
+	}
+	if a.reach.finished {
+		l.deliver(ending{result: Finished})
+		return l.to(Cooling, "the run is finished"), true
+	}
+	if v, bad := l.worst(watch.EndRun); bad {
+		if v.Action == watch.Halt {
+			text := v.Text + ". " + l.emergency()
+			l.deliver(ending{result: Failed, cause: string(v.Cause), text: text})
+			return l.fault(text + " " + afterHalt), true
+		}
+		return l.wind(ending{result: Failed, cause: string(v.Cause), text: v.Text}), true
+	}
+	asks := l.asks
+	l.asks = nil
+	for _, q := range asks {
+		switch q.what {
+		case watch.AskCancel:
+			return l.wind(ending{result: Cancelled, cause: "machine-cancel", text: "cancelled at the machine"}), true
+		case watch.AskCold:
+			return l.wind(ending{result: Failed, cause: string(link.CauseColdExtrusion),
+				text: "the firmware refused to extrude (" + q.text + "): nothing comes out"}), true
+		case watch.AskPause:
+			if l.phase != Paused {
+				return l.holdRun(hold{by: byHost, why: "the machine asked for a pause" + reason(q.text) + ". Look at it, then resume or stop"}), true
+			}
+		case watch.AskRunout:
+			if l.phase != Paused {
+				return l.holdRun(hold{by: byFirmware, runout: true, why: runoutWhy}), true
+			}
+			a.hold.runout, a.hold.why, l.why = true, runoutWhy, runoutWhy
+		case watch.AskPaused:
+			if l.phase != Paused {
+				return l.holdRun(hold{by: byFirmware, why: "the machine paused and waits for a person" + reason(q.text) + ". Confirm at its panel, or resume here"}), true
+			}
+		case watch.AskResume, watch.AskResumed:
+			a.hold.letGo = a.hold.letGo || l.phase == Paused
+		}
+	}
+	if watch.WaitsForPerson(l.st.Busy) && l.phase != Paused {
+		return l.holdRun(hold{by: byFirmware, why: "the machine waits for a person. Confirm at its panel, or resume here"}), true
+	}
+	return "", false
+}
+
+const runoutWhy = "filament ran out: load more at the machine and confirm at its panel, or resume here"
+
+func reason(text string) string {
+	if text == "" {
+		return ""
+	}
+	return " (" + text + ")"
+}
+
+// holder is who holds a run.
+type holder int
+
+const (
+	byFirmware holder = iota // it waits by itself and goes on by itself
+	byHost                   // the firmware asked us to
+	byPerson
+)
+
+// hold is why and since when a run is paused.
+type hold struct {
+	by       holder
+	why      string
+	runout   bool
+	letGo    bool // the firmware said that it goes on
+	since    time.Time
+	accepted int64
+}
+
+// holdRun is the way to paused. Whoever holds the run, nothing more of it is
+// sent: a firmware that waits for a person with its buffers full could not be
+// reached any more.
+func (l *loop) holdRun(h hold) Phase {
+	h.since, h.accepted = time.Now(), l.st.Accepted
+	l.run.hold = h
+	l.run.pace.hold(l.now())
+	l.c.Suspend()
+	return l.to(Paused, h.why)
+}
+
+// A firmware that says nothing when it goes on shows it by accepting commands.
+// Those that were on their way when it paused are accepted soon after.
+const pauseSettles = 10 * time.Second
+
+func (l *loop) resumed() bool {
+	h := &l.run.hold
+	if h.letGo {
+		return true
+	}
+	return h.by == byFirmware && l.st.Accepted > h.accepted && time.Since(h.since) > pauseSettles && !watch.WaitsForPerson(l.st.Busy)
+}
+
+// goOn is the way out of paused with the run alive.
+func (l *loop) goOn() Phase {
+	l.run.hold = hold{}
+	l.run.pace.goOn(l.now())
+	l.c.Resume()
+	if l.run.hot {
+		return l.to(Printing, "printing "+l.run.name())
+	}
+	return l.to(Warming, "warming up for "+l.run.name())
+}
+
+// answerPrompt answers the question that a firmware waits with. One sort of
+// prompt takes M108, another M876 S1; an answer to a prompt that is not there
+// is lost without harm.
+func answerPrompt(ctx context.Context, c conn) error {
+	_, err := do(ctx, c, "M108")
+	if c.State().Identity.Caps["PROMPT_SUPPORT"] {
+		if _, e := do(ctx, c, "M876 S1"); e == nil {
+			err = nil
+		}
+	}
+	return err
+}
+
+// record takes the run's progress from the link's counts: completed layers go
+// to the journal, in order, never above what is certainly executed.
+func (l *loop) record() {
+	a := l.run
+	a.reach = a.src.at(&l.st)
+	now := l.now()
+	var nozzleC, bedC float64
+	for _, h := range l.st.Heaters {
+		switch {
+		case h.Name == "B":
+			bedC = h.ActualC
+		case h.Name == "T" || h.Name == "T0" || (nozzleC == 0 && h.Name != "" && h.Name[0] == 'T'):
+			nozzleC = h.ActualC
+		}
+	}
+	for a.layers < a.reach.layers {
+		y := a.Layers[a.layers]
+		if a.Journal != nil {
+			a.Journal.Append(LayerRecord{RunID: a.ID, Index: a.layers, TopMM: y.TopMM, Line: y.EndLine, At: now,
+				FilamentMM: y.FilamentMM, NozzleC: nozzleC, BedC: bedC})
+		}
+		a.pace.ref(now, y.EndS)
+		a.layers++
+	}
+	a.hot = a.hot || a.isHot(l.st.Heaters)
+}
+
+// nearTargetC is how close to its target a heater counts as there.
+const nearTargetC = 3.0
+
+// isHot says whether the run's first temperatures are reached: a nozzle has a
+// target, and nothing that has one is below it. What needs no heat is hot once
+// a layer, or anything of a routine, was executed.
+func (a *active) isHot(heaters []link.Heater) bool {
+	if a.layers > 0 || (a.Routine && a.reach.done > 0) {
+		return true
+	}
+	if !a.reach.heats || a.reach.done == 0 {
+		return false
+	}
+	nozzle := false
+	for _, h := range heaters {
+		if h.TargetC <= 0 {
+			continue
+		}
+		if h.ActualC < h.TargetC-nearTargetC {
+			return false
+		}
+		nozzle = nozzle || (h.Name != "" && h.Name[0] == 'T')
+	}
+	return nozzle
+}
+
+// progress is the run as the snapshot shows it.
+func (l *loop) progress() *Progress {
+	a := l.run
+	at := sum(a.Layers, a.layers, a.reach.line, estS)
+	left := a.pace.leftS(l.now(), at)
+	p := &Progress{
+		RunID: a.ID, Label: a.Label, StartedAt: a.started,
+		Line: a.reach.line, Lines: a.Lines, LayersDone: a.layers, Layers: len(a.Layers),
+		CompletedMM: a.completedMM(), InProgressMM: a.inProgressMM(), HeightMM: a.HeightMM,
+		EstimateS: a.EstimateS, LeftS: left, EndsAt: l.now().Add(time.Duration(left * float64(time.Second))),
+		FilamentMM: sum(a.Layers, a.layers, a.reach.line, filamentMM), Hot: a.hot,
+	}
+	return p
+}
+
+func (a *active) completedMM() float64 {
+	if a.layers == 0 {
+		return 0
+	}
+	return a.Layers[a.layers-1].TopMM
+}
+
+func (a *active) inProgressMM() float64 {
+	if a.layers >= len(a.Layers) || !a.hot || !a.reach.begun {
+		return 0
+	}
+	return a.Layers[a.layers].TopMM
+}

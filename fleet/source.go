@@ -1,0 +1,149 @@
+package fleet
+
+import (
+	"errors"
+	"io"
+	"sync"
+
+	"undercroft/fleet/link"
+	"undercroft/fleet/watch"
+	"undercroft/gcode"
+)
+
+// source hands a file's commands to the link and remembers what the printer's
+// loop must know of them: at which count of commands each layer ends, on which
+// line the recent commands stand, and how long they should take. The link reads
+// it in its goroutine, the loop asks it in its own.
+type source struct {
+	mu     sync.Mutex
+	cmds   link.Source
+	layers []Layer
+	x      watch.Expect
+
+	count int64   // commands read so far
+	ends  []int64 // for each layer that was read past: commands up to its end
+	eof   bool
+	over  bool  // the run has ended: nothing more is read
+	homed int64 // count at which the first G28 stands, 0 while there is none
+	heats bool  // a heater was given a target so far
+
+	// For the newest commands: file line and sums of seconds up to and with each.
+	ring [ringLen]mark
+}
+
+type mark struct {
+	line      int64
+	nominalS  float64
+	allowS    float64
+	feedMMs   float64
+	rel, relE bool
+}
+
+// ringLen covers what can lie between the newest command read and the last one
+// certainly executed: window, queue and planner hold fewer than 200.
+const ringLen = 1024
+
+func newSource(r io.Reader, layers []Layer) *source {
+	return &source{cmds: gcode.NewCommands(r), layers: layers, ends: make([]int64, 0, len(layers))}
+}
+
+// Next implements link.Source.
+func (s *source) Next() ([]byte, int64, error) {
+	// Outside the lock: a disk that stalls must not stall the printer's loop.
+	text, line, err := s.cmds.Next()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.over {
+		return nil, line, errOver
+	}
+	if err != nil {
+		if err == io.EOF && !s.eof {
+			s.eof = true
+			for len(s.ends) < len(s.layers) {
+				s.ends = append(s.ends, s.count)
+			}
+		}
+		return nil, line, err
+	}
+	for len(s.ends) < len(s.layers) && line > s.layers[len(s.ends)].EndLine {
+		s.ends = append(s.ends, s.count)
+	}
+	last := s.ring[s.count%ringLen]
+	s.count++
+	nominal, allow := s.x.Command(text)
+	feed, rel, relE := s.x.Modal()
+	s.ring[s.count%ringLen] = mark{line, last.nominalS + nominal, last.allowS + allow, feed, rel, relE}
+	if s.homed == 0 && isCommand(text, "G28") {
+		s.homed = s.count
+	}
+	if !s.heats && (isCommand(text, "M104") || isCommand(text, "M109")) {
+		s.heats = true
+	}
+	return text, line, nil
+}
+
+// errOver is what a link gets that reads on after the run has ended.
+var errOver = errors.New("the run has ended")
+
+// stop lets nothing more out of the source.
+func (s *source) stop() {
+	s.mu.Lock()
+	s.over = true
+	s.mu.Unlock()
+}
+
+// isCommand says whether text is that command, with or without parameters.
+func isCommand(text []byte, cmd string) bool {
+	return len(text) >= len(cmd) && string(text[:len(cmd)]) == cmd &&
+		(len(text) == len(cmd) || text[len(cmd)] < '0' || text[len(cmd)] > '9')
+}
+
+// reach is what the source knows about a state of the link.
+type reach struct {
+	done     int64 // commands certainly executed
+	line     int64 // file line of the last of them, 0 when none
+	layers   int   // layers certainly complete
+	begun    bool  // commands behind the last complete layer were sent
+	finished bool  // everything was read and executed
+	homed    bool  // a homing command was executed
+	heats    bool  // the file has given a nozzle a target
+	nominalS float64
+	allowS   float64
+}
+
+// at relates the link's counts to the file. Counts that belong to an earlier
+// stream are recognised: more cannot be sent than was read.
+func (s *source) at(st *link.State) reach {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var r reach
+	if st.Sent > s.count {
+		return r
+	}
+	r.done = min(st.Done, s.count)
+	for r.layers < len(s.ends) && s.ends[r.layers] <= r.done {
+		r.layers++
+	}
+	prev := int64(0)
+	if r.layers > 0 {
+		prev = s.ends[r.layers-1]
+	}
+	r.begun = st.Sent > prev && r.layers < len(s.layers)
+	r.finished = st.Finished && s.eof && st.Done >= s.count
+	r.homed = s.homed > 0 && r.done >= s.homed
+	r.heats = s.heats
+	oldest := max(s.count-ringLen+1, 0)
+	from, to := s.ring[max(r.done, oldest)%ringLen], s.ring[max(st.Sent, oldest)%ringLen]
+	if r.done >= oldest && r.done > 0 {
+		r.line = from.line
+	}
+	r.nominalS, r.allowS = to.nominalS-from.nominalS, to.allowS-from.allowS
+	return r
+}
+
+// modal is what the last command sent left in force.
+func (s *source) modal(sent int64) mark {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.ring[min(sent, s.count)%ringLen]
+}
