@@ -160,11 +160,11 @@ func recipeFor(kind string, nozzleMM float64) recipe {
 	}
 	switch {
 	case kind == broad:
-		r.outerMMs, r.innerMMs, r.sparseMMs, r.solidMMs = 28, 34, 46, 38
+		r.outerMMs, r.innerMMs, r.sparseMMs, r.solidMMs = 30, 36, 50, 40
 		r.firstLayerMM, r.retractMM, r.printAccelMMs2 = 0.4, 1.4, 700
 		r.nozzleC, r.firstNozzleC, r.bedC, r.firstBedC, r.fan = 238, 244, 72, 76, 102
 	case kind == tall && nozzleMM > 0.5:
-		r.outerMMs, r.innerMMs, r.sparseMMs, r.solidMMs = 28, 36, 52, 42
+		r.outerMMs, r.innerMMs, r.sparseMMs, r.solidMMs = 32, 42, 60, 48
 		r.firstLayerMM, r.retractMM, r.printAccelMMs2 = 0.3, 1, 900
 		r.lineEnd, r.relativeE = "\r\n", false
 	case kind == tall:

@@ -21,23 +21,17 @@ func (p profile) at(t float64) float64 {
 	return b + 0.5*f*(c-a+f*(2*a-5*b+4*c-d+f*(3*(b-c)+d-a)))
 }
 
-// ripple is a wave round a contour.
+// ripple is a wave round a contour, or a row of folds as in a paper lantern.
 type ripple struct {
-	waves   float64
-	deep    float64 // share of the radius
-	twist   float64 // radians over the height
-	sharply bool    // folds instead of waves
+	waves int
+	deep  float64 // share of the radius
+	twist float64 // radians over the height
+	folds bool    // straight from crest to hollow: the contour has no other corners
 }
 
+// at is the factor on the radius in direction a at a share t of the height.
 func (r ripple) at(a, t float64) float64 {
-	if r.waves == 0 {
-		return 1
-	}
-	v := math.Cos(r.waves*(a+r.twist*t)) * 1
-	if r.sharply {
-		v = 2/math.Pi*math.Acos(v) - 1
-	}
-	return 1 + r.deep*v
+	return 1 + r.deep*math.Cos(float64(r.waves)*(a+r.twist*t))
 }
 
 // column is anything that stands and is round in plan, more or less: legs,
@@ -77,8 +71,12 @@ func (c column) ring(o *outline, mid point, rx, ry, t float64, hole bool) {
 	}
 	k := o.next()
 	k.hole = hole
-	for i := range c.sides {
-		a := 2 * math.Pi * float64(i) / float64(c.sides)
+	sides, start := c.sides, 0.0
+	if c.ripple.folds {
+		sides, start = 2*c.ripple.waves, -c.ripple.twist*t
+	}
+	for i := range sides {
+		a := start + 2*math.Pi*float64(i)/float64(sides)
 		if hole {
 			a = -a
 		}
@@ -113,13 +111,12 @@ func circle(o *outline, at point, r float64, sides int, opening bool) *contour {
 	return k
 }
 
-// slab is a flat piece with straight sides, chamfered corners and holes; a boss
-// round each hole may stand up from it.
+// slab is a flat piece with straight sides, chamfered corners and holes; above
+// its thickness stand bosses round the holes.
 type slab struct {
 	wide, deep, thick float64
 	chamfer           float64
 	holes             []hole
-	bossMM            float64 // height of the bosses above the plate, 0 for none
 	bossR             float64 // how much wider than the hole
 }
 
@@ -168,7 +165,7 @@ func (r rib) half(t float64) float64 {
 func (r rib) line(t float64) float64 { return 4 * r.camber * r.chordMM * t * (1 - t) }
 
 func (r rib) form() form {
-	const steps, cut = 15, 0.93
+	const steps, cut = 12, 0.93
 	return func(o *outline, z float64) {
 		k := o.next()
 		station := func(i int) float64 { // closer together at the nose
@@ -190,7 +187,7 @@ func (r rib) form() form {
 				h += 3 // the rim is thinner than the web's edge
 			}
 			if h > 3 {
-				circle(o, point{(t - 0.47) * r.chordMM, r.line(t)}, h, 20, true)
+				circle(o, point{(t - 0.47) * r.chordMM, r.line(t)}, h, 12, true)
 			}
 		}
 	}
@@ -247,6 +244,7 @@ type post struct {
 	footMM                   float64
 	footHigh                 float64
 	taper                    float64 // share by which the arms shorten to the top
+	lipMM, lipHigh           float64 // a square at the top that sticks out; 0 for none
 }
 
 func (p post) form() form {
@@ -257,6 +255,10 @@ func (p post) form() form {
 				a := math.Pi/4 + float64(i)*math.Pi/2
 				circle(o, onCircle(point{}, p.footMM*0.52, a), 2.6, 12, true)
 			}
+			return
+		}
+		if p.lipMM > 0 && z > p.heightMM-p.lipHigh {
+			polygon(o, false, chamfered(p.lipMM, p.lipMM, p.lipMM*0.1)...)
 			return
 		}
 		arm := p.armMM * (1 - p.taper*z/p.heightMM)
@@ -297,7 +299,7 @@ type foot struct {
 }
 
 func (f foot) form() form {
-	const sides = 64
+	const sides = 48
 	toes := [4]float64{0, 0.85, -0.85, math.Pi}
 	long := [4]float64{1, 0.86, 0.8, 0.55}
 	return func(o *outline, z float64) {

@@ -24,8 +24,8 @@ func subtract(dst, a, b []float64, least float64) []float64 {
 	return dst
 }
 
-// union appends a and b, merged, to dst.
-func union(dst, a, b []float64) []float64 {
+// union appends a and b, merged, to dst; gaps of up to join are closed.
+func union(dst, a, b []float64, join float64) []float64 {
 	i, j := 0, 0
 	for i+1 < len(a) || j+1 < len(b) {
 		var from, to float64
@@ -36,7 +36,7 @@ func union(dst, a, b []float64) []float64 {
 			from, to = b[j], b[j+1]
 			j += 2
 		}
-		if n := len(dst); n > 0 && from <= dst[n-1] {
+		if n := len(dst); n > 0 && from <= dst[n-1]+join {
 			dst[n-1] = max(dst[n-1], to)
 		} else {
 			dst = append(dst, from, to)

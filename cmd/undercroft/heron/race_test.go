@@ -1,0 +1,5 @@
+//go:build race
+
+package heron
+
+const underRace = true
