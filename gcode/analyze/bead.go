@@ -1,6 +1,9 @@
 package analyze
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A bead is a rectangle with half-round sides: of width w and height h its
 // cross-section is A = w·h − h²(1−π/4). So w = A/h + h(1−π/4).
@@ -20,87 +23,129 @@ func BeadWidthMM(areaMM2, heightMM float64) float64 {
 const (
 	beadBins   = 400
 	beadBinMM  = 0.01
-	thickBins  = 256
 	thickBinMM = 0.01
+	// earlyLayers are kept apart: first layers and rafts are laid wider than
+	// their nozzle's lines.
+	earlyLayers = 3
 )
 
-// beads holds how much material was laid in beads of each width and thickness.
-type beads struct {
-	volume [beadBins]float64 // by width
-	thick  [thickBins]float64
-	first  [thickBins]float64 // of thick, the share in first layers
-	total  float64
+// widths holds how much material was laid in beads of each width.
+type widths struct {
+	mm3   [beadBins]float64
+	mm4   [beadBins]float64 // volume times width, for the mean within a bin
+	total float64
 }
 
-func (b *beads) add(areaMM2, heightMM, volumeMM3 float64, first bool) {
+// beads are the widths of all beads, and of those in the first layers.
+type beads struct{ all, early widths }
+
+func (b *beads) add(areaMM2, heightMM, volumeMM3 float64, early bool) {
 	if !(heightMM > leastLayerMM/2) {
 		return
 	}
 	w := BeadWidthMM(areaMM2, heightMM)
 	i := uint(min(max(w*(1/beadBinMM), 0), beadBins-1))
-	b.volume[i] += volumeMM3
-	b.total += volumeMM3
-	j := uint(min(heightMM*(1/thickBinMM)+0.5, thickBins-1))
-	b.thick[j] += volumeMM3
-	if first {
-		b.first[j] += volumeMM3
+	b.all.add(i, w, volumeMM3)
+	if early {
+		b.early.add(i, w, volumeMM3)
 	}
 }
 
+func (w *widths) add(bin uint, widthMM, volumeMM3 float64) {
+	w.mm3[bin] += volumeMM3
+	w.mm4[bin] += volumeMM3 * widthMM
+	w.total += volumeMM3
+}
+
+// less takes the beads of o out.
+func (w widths) less(o *widths) widths {
+	for i := range w.mm3 {
+		w.mm3[i] = max(0, w.mm3[i]-o.mm3[i])
+		w.mm4[i] = max(0, w.mm4[i]-o.mm4[i])
+	}
+	w.total = max(0, w.total-o.total)
+	return w
+}
+
 // quantile is the width below which that share of the material was laid.
-func (b *beads) quantile(share float64) float64 {
+func (w *widths) quantile(share float64) float64 {
 	sum := 0.0
-	for i, v := range b.volume {
-		if v > 0 && sum+v >= share*b.total {
-			// within the bin as if the material were spread evenly over it
-			return (float64(i) + (share*b.total-sum)/v) * beadBinMM
-		}
+	for i, v := range w.mm3 {
 		sum += v
+		if v > 0 && sum >= share*w.total*(1-1e-12) {
+			return w.mm4[i] / v
+		}
 	}
 	return 0
 }
 
-func (b *beads) bead() Bead {
-	if b.total == 0 {
-		return Bead{}
-	}
-	return Bead{
-		TypicalMM:   b.quantile(0.5),
-		NarrowestMM: b.quantile(0.02),
-		WidestMM:    b.quantile(0.98),
-	}
-}
-
 // share is the part of the material in beads from one width to another.
-func (b *beads) share(fromMM, toMM float64) float64 {
-	if b.total == 0 {
+func (w *widths) share(fromMM, toMM float64) float64 {
+	if w.total == 0 {
 		return 0
 	}
 	sum := 0.0
-	for i := range b.volume {
-		mid := (float64(i) + 0.5) * beadBinMM
-		if mid >= fromMM && mid < toMM {
-			sum += b.volume[i]
+	for i, v := range w.mm3 {
+		if v > 0 && w.mm4[i] >= v*fromMM && w.mm4[i] < v*toMM {
+			sum += v
 		}
 	}
-	return sum / b.total
+	return sum / w.total
 }
 
-// layerMM is the thickness in which most material was laid, first layers apart
-// unless there are no others.
-func (b *beads) layerMM() float64 {
-	best, most := -1, 0.0
-	for i := range b.thick {
-		if v := b.thick[i] - b.first[i]; v > most*(1+1e-9) {
-			best, most = i, v
+func (b *beads) bead() Bead {
+	return Bead{
+		TypicalMM:   b.all.quantile(0.5),
+		NarrowestMM: b.all.quantile(0.02),
+		WidestMM:    b.all.quantile(0.98),
+	}
+}
+
+// main are the beads that tell the nozzle: those above the first layers, where
+// there are enough of them.
+func (b *beads) main() widths {
+	if rest := b.all.less(&b.early); rest.total > 0.15*b.all.total {
+		return rest
+	}
+	return b.all
+}
+
+// rowThickness is how thick a layer's lines were where they were laid: a mean
+// weighted by volume.
+type rowThickness struct{ mm4, mm3 float64 }
+
+// commonThickness is the thickness that most layers have. A layer of little
+// material, such as one of supports alone, counts for less; one of much, such as
+// a raft's, not for more.
+func commonThickness(rows []rowThickness) float64 {
+	amounts := make([]float64, len(rows))
+	for i, r := range rows {
+		amounts[i] = r.mm3
+	}
+	slices.Sort(amounts)
+	limit := 1.0
+	if n := len(amounts); n > 0 {
+		limit = 1.5 * amounts[n/2]
+	}
+	var bins [256]struct{ weight, sum float64 }
+	best := 0
+	for i, r := range rows {
+		if r.mm3 == 0 || i == 0 && len(rows) > 1 {
+			continue
+		}
+		h := r.mm4 / r.mm3
+		w := min(r.mm3, limit)
+		b := &bins[min(int(h/thickBinMM+0.5), len(bins)-1)]
+		b.weight += w
+		b.sum += w * h
+	}
+	for i := range bins {
+		if bins[i].weight > bins[best].weight*(1+1e-9) {
+			best = i
 		}
 	}
-	if best < 0 {
-		for i := range b.thick {
-			if b.thick[i] > most {
-				best, most = i, b.thick[i]
-			}
-		}
+	if bins[best].weight == 0 {
+		return 0
 	}
-	return float64(best) * thickBinMM
+	return bins[best].sum / bins[best].weight
 }

@@ -33,30 +33,52 @@ func (a *analysis) checkMove(d *[4]float64) {
 }
 
 // movesUnhomed is called for a move to a place along an axis that was neither
-// homed nor set. A lift of Z before homing is common and harmless; a named
-// command may have homed.
+// homed nor set. A lift of Z before homing is common and harmless.
 func (a *analysis) movesUnhomed(axis int) {
 	if axis == 2 {
 		return
 	}
 	a.mode.known[axis] = true // said once
-	s := Refuse
+	a.unhomed(fmt.Sprintf("the file moves along %c before it homes: where that goes depends on where the printer stands", "XYZ"[axis]))
+}
+
+func (a *analysis) unhomed(text string) {
+	a.find("no-homing", a.unlessNamed(), 0, text)
+}
+
+// unlessNamed is a refusal, but a warning once a named command was seen: that
+// runs what stands in the firmware's configuration, homing and heating perhaps.
+func (a *analysis) unlessNamed() Severity {
 	if a.seen.named {
-		s = Warn
+		return Warn
 	}
-	a.find("no-homing", s, 0, fmt.Sprintf("the file moves along %c before it homes: where that goes depends on where the printer stands", "XYZ"[axis]))
+	return Refuse
 }
 
 // volumeTolMM takes up the rounding of a file's decimals.
 const volumeTolMM = 0.01
+
+var beyondCode = [3]string{"beyond-build-volume-x", "beyond-build-volume-y", "beyond-build-volume-z"}
+
+// tellVolume words the findings of checkVolume, now that the whole reach is known.
+func (a *analysis) tellVolume() {
+	for axis, code := range beyondCode {
+		f := a.found.get(code)
+		if f == nil {
+			continue
+		}
+		v := a.o.Machine.Volume
+		f.Text = fmt.Sprintf("the nozzle goes from %c %.2f to %.2f mm; the printer reaches from %.2f to %.2f mm",
+			"XYZ"[axis], a.reach.Min[axis], a.reach.Max[axis], v.Min[axis], v.Max[axis])
+	}
+}
 
 func (a *analysis) checkVolume(axis int, at float64) {
 	v := a.o.Machine.Volume
 	if at >= v.Min[axis]-volumeTolMM && at <= v.Max[axis]+volumeTolMM {
 		return
 	}
-	a.find("beyond-build-volume-"+"xyz"[axis:axis+1], Refuse, 0, fmt.Sprintf("the nozzle goes to %c %.2f mm; the printer reaches from %.2f to %.2f",
-		"XYZ"[axis], at, v.Min[axis], v.Max[axis]))
+	a.find(beyondCode[axis], Refuse, 0, "")
 }
 
 func (a *analysis) checkHeat(h Heater, to float64, c *gcode.Command) {
@@ -66,20 +88,20 @@ func (a *analysis) checkHeat(h Heater, to float64, c *gcode.Command) {
 		mach = *a.o.Machine
 	}
 	var limit float64
-	var name string
+	var code, name string
 	switch h {
 	case HeatNozzle:
 		t.MaxNozzleC = max(t.MaxNozzleC, to)
-		limit, name = mach.MaxNozzleC, "the nozzle"
+		limit, code, name = mach.MaxNozzleC, "too-hot-nozzle", "the nozzle"
 	case HeatBed:
 		t.MaxBedC = max(t.MaxBedC, to)
-		limit, name = mach.MaxBedC, "the bed"
+		limit, code, name = mach.MaxBedC, "too-hot-bed", "the bed"
 	case HeatChamber:
 		t.MaxChamberC = max(t.MaxChamberC, to)
-		limit, name = mach.MaxChamberC, "the chamber"
+		limit, code, name = mach.MaxChamberC, "too-hot-chamber", "the chamber"
 	}
 	if limit > 0 && to > limit {
-		a.find("too-hot", Refuse, c.Column(), fmt.Sprintf("%s is to be heated to %g °C; this printer allows %g °C", name, to, limit))
+		a.find(code, Refuse, c.Column(), fmt.Sprintf("%s is to be heated to %g °C; this printer allows %g °C", name, to, limit))
 	}
 	a.mode.warm = a.nozzleTarget() >= a.leastExtrudeC()
 }
@@ -107,10 +129,7 @@ func (a *analysis) nozzleTarget() float64 {
 
 // extrudesCold is called for an extrusion below the least temperature.
 func (a *analysis) extrudesCold() {
-	s := Refuse
-	if a.seen.named {
-		s = Warn // a named command may have heated
-	}
+	s := a.unlessNamed()
 	if a.res.Temps.MaxNozzleC == 0 {
 		a.find("no-heating", s, 0, "plastic is extruded before the nozzle was ever heated")
 		return
@@ -134,7 +153,7 @@ func (a *analysis) refuseCode(c *gcode.Command, code, does string) {
 	if slices.Contains(a.o.AllowCodes, c.Name()) {
 		return
 	}
-	a.find(code, Refuse, c.Column(), fmt.Sprintf("%s %s; take it out of the file, or allow it in the configuration", c.Name(), does))
+	a.findEach(code, Refuse, c.Column(), fmt.Sprintf("%s %s; take it out of the file, or allow it in the configuration", c.Name(), does))
 }
 
 // judge looks at the M commands that the model of the machine does not need.
@@ -201,6 +220,7 @@ func knownM(n int) bool {
 // verdicts are the findings that only the whole file shows.
 func (a *analysis) verdicts() {
 	r := a.res
+	a.tellVolume()
 	if a.good == 0 && a.bad == 0 {
 		a.findWhole("empty", Refuse, "the file holds no command")
 		return
@@ -229,6 +249,9 @@ func (a *analysis) verdicts() {
 	}
 	if d > 0 && r.LayerMM > 0.8*d+heightTol {
 		a.findWhole("thick-layers", Warn, fmt.Sprintf("layers of %.2f mm are more than 80 %% of a %g mm nozzle", r.LayerMM, d))
+	}
+	if t := a.nozzleTarget(); len(r.Layers) > 0 && (t > 0 || a.bed.target > 0) {
+		a.findWhole("ends-hot", Warn, fmt.Sprintf("the file ends with the nozzle set to %g °C and the bed to %g °C: it may be cut short", t, a.bed.target))
 	}
 	if u := &a.unknown; u.count > 0 {
 		more := ""

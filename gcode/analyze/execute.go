@@ -59,7 +59,6 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 				target[i] += v
 			} else {
 				target[i] = v
-				m.known[i] = true
 			}
 		}
 	}

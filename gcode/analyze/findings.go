@@ -19,8 +19,6 @@ func (f *findings) get(code string) *Finding {
 	return nil
 }
 
-func (f *findings) has(code string) bool { return f.get(code) != nil }
-
 // again counts another line with a finding and reports whether there was one.
 func (f *findings) again(code string) bool {
 	x := f.get(code)
@@ -35,6 +33,18 @@ func (f *findings) again(code string) bool {
 func (a *analysis) find(code string, s Severity, column int, text string) {
 	if a.found.again(code) {
 		return
+	}
+	a.found.list = append(a.found.list, Finding{Code: code, Severity: s, Line: a.lines.Number(), Column: column,
+		Excerpt: gcode.Excerpt(a.text, column), Text: text, Count: 1})
+}
+
+// findEach is find for codes that stand for several things: each text is noted.
+func (a *analysis) findEach(code string, s Severity, column int, text string) {
+	for i := range a.found.list {
+		if f := &a.found.list[i]; f.Code == code && f.Text == text {
+			f.Count++
+			return
+		}
 	}
 	a.found.list = append(a.found.list, Finding{Code: code, Severity: s, Line: a.lines.Number(), Column: column,
 		Excerpt: gcode.Excerpt(a.text, column), Text: text, Count: 1})

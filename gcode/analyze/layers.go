@@ -30,10 +30,12 @@ const MaxLayers = 40000
 
 type layers struct {
 	table   []Layer
-	base    float64 // top of the layer below, within the same object
-	band    float64 // thickness of the last layer that lay flat
-	growing bool    // the current layer was begun by a rising move
-	first   float64 // top of the first layer
+	rows    []rowThickness // of each layer of the table
+	base    float64        // top of the layer below, within the same object
+	band    float64        // thickness of the last layer that lay flat
+	growing bool           // the current layer was begun by a rising move
+	first   float64        // top of the first layer
+	thick   float64        // the thickest flat layer so far
 
 	sequential, dips, full bool
 }
@@ -76,7 +78,7 @@ func (l *layers) at(z0, z1 float64) step {
 	case z >= cur.TopMM-heightTol:
 		return stayed
 	case flat && n == 1:
-		l.table = l.table[:0]
+		l.table, l.rows = l.table[:0], l.rows[:0]
 		l.first = z
 		l.begin(0, z, false)
 		return replaced
@@ -106,6 +108,8 @@ func (l *layers) begin(base, top float64, growing bool) {
 	l.base, l.growing = base, growing
 	if !growing {
 		l.band = top - base
+		l.thick = max(l.thick, l.band)
 	}
 	l.table = append(l.table, Layer{TopMM: top, ThicknessMM: top - base, Box: EmptyBox()})
+	l.rows = append(l.rows, rowThickness{})
 }

@@ -16,7 +16,7 @@ var nozzles = [...]nozzle{
 // may be half as wide, gaps are filled with less, and nothing is much wider than
 // 160 %; a layer is at most 80 % of the nozzle thick. So the widest lines that
 // hold much material decide, not the most frequent ones.
-func inferNozzles(b *beads, layerMM float64) []float64 {
+func inferNozzles(b *widths, layerMM float64) []float64 {
 	type guess struct{ diameterMM, score float64 }
 	var out []guess
 	typical := b.quantile(0.5)

@@ -117,10 +117,13 @@ func (a *analysis) merge() {
 		}
 	}
 	for _, l := range o.lines {
-		h := a.ground.lay(l.x, l.y, l.z)
-		a.beads.add(l.volume/l.length, h, l.volume, true)
+		if h := a.ground.lay(l.x, l.y, l.z); h > 0 {
+			a.beads.add(l.volume/l.length, h, l.volume, true)
+			a.layers.rows[0].mm3 += l.volume
+			a.layers.rows[0].mm4 += l.volume * h
+		}
 	}
-	a.startTemps()
+	a.firstLayer()
 }
 
 // rejoin is merge at the end of the file, when the rest of the print came near

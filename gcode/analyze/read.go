@@ -279,7 +279,7 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 			}
 		}
 		if n == 0 {
-			a.startTemps()
+			a.firstLayer()
 		}
 	}
 	l.EndOffset, l.EndLine = a.lines.EndOffset(), a.lines.Number()
@@ -296,18 +296,27 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 	case d[2] < -1e-6:
 		a.slope.down += volume
 		h = 0
-	case h == 0 || h > 2.5*a.layers.bandHeight():
+	case h == 0 || h > 2.5*a.layers.thick:
 		h = 0
 		if did != below {
 			h = l.ThicknessMM
 		}
 	}
-	a.beads.add(volume/length, h, volume, a.layers.base == 0)
+	if h > 0 {
+		a.beads.add(volume/length, h, volume, n < earlyLayers || a.layers.base == 0)
+		row := &a.layers.rows[n]
+		row.mm3 += volume
+		row.mm4 += volume * h
+	}
 	return int32(n)
 }
 
-// startTemps notes the temperatures at which the first layer begins.
-func (a *analysis) startTemps() {
+// firstLayer notes the temperatures at which the first layer begins, and
+// whether its height means anything.
+func (a *analysis) firstLayer() {
+	if !a.mode.known[2] {
+		a.unhomed("material is laid before Z is homed or set: how high that is depends on where the printer stands")
+	}
 	t := &a.res.Temps
 	t.FirstNozzleC = a.nozzleTarget()
 	t.FirstBedC = a.bed.target
@@ -337,14 +346,16 @@ func (a *analysis) finish() {
 	}
 	if len(r.Layers) > 0 {
 		r.FirstLayerMM = r.Layers[0].ThicknessMM
-		r.LayerMM = a.beads.layerMM()
+		r.LayerMM = math.Round(commonThickness(a.layers.rows)*1e4) / 1e4
 		if r.LayerMM == 0 {
 			r.LayerMM = r.FirstLayerMM
 		}
+		r.Outline = outline(r.Layers, r.HeightMM)
 	}
 	r.Extruded, r.Reach = a.extruded.closed(), a.reach.closed()
 	r.Bead = a.beads.bead()
-	r.Nozzle = Nozzle{InferredMM: inferNozzles(&a.beads, r.LayerMM), DeclaredMM: a.claims.nozzleMM}
+	lines := a.beads.main()
+	r.Nozzle = Nozzle{InferredMM: inferNozzles(&lines, r.LayerMM), DeclaredMM: a.claims.nozzleMM}
 	a.verdicts()
 	r.Features = a.features()
 	r.Findings = a.found.list

@@ -24,6 +24,10 @@ type Result struct {
 	Extruded Box // where material is laid, prime lines apart where they can be told
 	Reach    Box // everywhere the nozzle goes, homing apart
 
+	// Outline is what is extruded as seen from the front: the least and greatest
+	// X in mm in each of up to 64 height steps of equal thickness, from the plate up.
+	Outline [][2]float64
+
 	Bead   Bead
 	Nozzle Nozzle
 

@@ -65,9 +65,11 @@ type block struct {
 	min2      float64 // square of the least speed: the exit speed of a move with none behind it
 }
 
-// defaultMin2 is the square of the least speed in mm/s where the steps per
-// millimetre are not known.
-const defaultMin2 = 0.05 * 0.05
+// negligibleMM is a length that no machine moves, where its steps are not known.
+const negligibleMM = 1e-6
+
+// creepMMs stands for a feed of zero, which would never end.
+const creepMMs = 0.05
 
 // stepsDropped is the length in steps below which firmware merges a move into
 // the next one.
@@ -91,7 +93,7 @@ func (p *Planner) SetLimits(l Limits) {
 	p.lim = l
 	p.minSegment = l.MinSegmentMS / 1000
 	for i, s := range l.StepsPerMM {
-		p.minStep[i] = 0
+		p.minStep[i] = negligibleMM
 		if s > 0 {
 			p.minStep[i] = stepsDropped / s
 		}
@@ -125,15 +127,14 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 		d[i] += p.carry[i]
 	}
 	ax, ay, az, ae := math.Abs(d[X]), math.Abs(d[Y]), math.Abs(d[Z]), math.Abs(d[E])
-	if ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z] && ae < p.minStep[E] ||
-		ax == 0 && ay == 0 && az == 0 && ae == 0 {
+	onlyE := ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z]
+	if onlyE && ae < p.minStep[E] {
 		p.carry = d
 		return true
 	}
 	p.carry = [4]float64{}
 
 	l := &p.lim
-	onlyE := ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z] || ax == 0 && ay == 0 && az == 0
 	length := ae
 	accel := l.AccelRetractMMs2
 	if !onlyE {
@@ -166,7 +167,7 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 	}
 	accel = limitByAxis(accel, &abs, &l.MaxAccelMMs2)
 	if !(nominal > 0) {
-		nominal = math.Sqrt(defaultMin2)
+		nominal = creepMMs
 	}
 	if !(accel > 0) {
 		accel = math.Inf(1)
@@ -189,14 +190,14 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 
 // leastSpeed2 is the square of the speed below which the firmware does not
 // step: 0.5·a/s for s steps per millimetre of the move's busiest axis, the
-// speed reached after a quarter of a step.
+// speed reached after a quarter of a step. Without known steps it is zero.
 func (p *Planner) leastSpeed2(accel float64, abs *[4]float64) float64 {
 	var s float64
 	for i, a := range abs {
 		s = max(s, a*p.lim.StepsPerMM[i])
 	}
 	if s == 0 || math.IsInf(accel, 1) {
-		return defaultMin2
+		return 0
 	}
 	return 0.5 * accel / s
 }

@@ -1,0 +1,48 @@
+package analyze
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// ordinaryMoves is about n bytes of what a slicer writes: short extruding moves
+// with two decimals, travel with retraction, layers.
+func ordinaryMoves(n int) []byte {
+	r := rand.New(rand.NewPCG(7, 7))
+	var b bytes.Buffer
+	b.WriteString("M140 S60\nM109 S210\nG28\nG90\nM83\nG92 E0\n")
+	x, y, z := 100.0, 100.0, 0.2
+	for b.Len() < n {
+		fmt.Fprintf(&b, "G1 Z%.2f F600\n", z)
+		for k := range 4000 {
+			angle, d := r.Float64()*2*math.Pi, 0.2+3*r.Float64()
+			x2, y2 := min(200, max(20, x+d*math.Cos(angle))), min(200, max(20, y+d*math.Sin(angle)))
+			if k%40 == 0 {
+				fmt.Fprintf(&b, "G1 E-0.80000 F2100\nG0 X%.3f Y%.3f F9000\nG1 E0.80000 F2100\nG1 F1800\n", x2, y2)
+			} else {
+				fmt.Fprintf(&b, "G1 X%.3f Y%.3f E%.5f\n", x2, y2, 0.0332*math.Hypot(x2-x, y2-y))
+			}
+			x, y = x2, y2
+		}
+		z += 0.2
+	}
+	return b.Bytes()
+}
+
+func BenchmarkRead(b *testing.B) {
+	file := ordinaryMoves(16 << 20)
+	b.SetBytes(int64(len(file)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Read(onlyReader{bytes.NewReader(file)}, Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// onlyReader hides the other methods of a reader, as a file's would be used.
+type onlyReader struct{ io.Reader }
