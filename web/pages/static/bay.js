@@ -70,8 +70,9 @@ export function bay(first) {
       "div",
       { class: "bay-words" },
       h("header", {}, h("h3", { id: "bay-" + name }, name), h("p", { class: "phase" }, mark, phase)),
-      height, bar, part, end, why, heat, facts, menu,
+      height, bar, part, end, why,
     ),
+    h("div", { class: "bay-rest" }, heat, facts, menu),
   );
 
   let wasPhase = first.phase;
@@ -96,8 +97,9 @@ export function bay(first) {
     const outOf = p.out_of_service;
     setAttr(el, "data-phase", p.phase);
     setAttr(el, "data-hands", waitsForHands(p) ? "" : null);
-    setText(mark, phaseMarks[p.phase] ?? "•");
-    setText(phase, outOf ? "out of service" : (phaseWords[p.phase] ?? p.phase));
+    const toClear = p.phase === "ready" && p.plate.question !== "";
+    setText(mark, toClear ? "▣" : (phaseMarks[p.phase] ?? "•"));
+    setText(phase, outOf ? "out of service" : toClear ? "plate to clear" : (phaseWords[p.phase] ?? p.phase));
     if (p.phase !== wasPhase) {
       say(name + ": " + (phaseWords[p.phase] ?? p.phase) + ".");
       wasPhase = p.phase;
@@ -122,10 +124,11 @@ export function bay(first) {
       setText(done, mm(p.plate.completed_mm));
       setText(wanted, "of " + mm(p.plate.height_mm) + " mm");
     }
-    setText(part, run ? run.part : p.plate.state === "occupied" && p.plate.part ? p.plate.part + (p.plate.question ? ", on the plate" : "") : "");
+    setText(part, run ? run.part : p.plate.state === "occupied" ? (p.plate.part ?? "") : "");
     show(part, part.textContent !== "");
     setText(why, outOf ? outOf : p.why);
-    show(why, why.textContent !== "");
+    // What counts down is said once.
+    show(why, why.textContent !== "" && (Boolean(outOf) || !p.next_start));
 
     keyed(heat, p.heaters ?? [], (t) => t.name, heater);
     show(heat, (p.heaters ?? []).length > 0);
@@ -150,6 +153,6 @@ export function bay(first) {
 
 function fact([name]) {
   const value = h("span");
-  const el = h("li", {}, h("span", { class: "fact-name" }, name), value);
+  const el = h("li", {}, h("span", { class: "fact-name" }, name + " "), value);
   return { el, update: ([, text]) => setText(value, text) };
 }

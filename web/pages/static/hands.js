@@ -2,7 +2,7 @@
 // nobody has given, plates to clear, mishaps to decide on, machines to look at.
 
 import { h, keyed, say, setText, show } from "./dom.js";
-import { ago, causeWord, clock, many, mm, size, until } from "./words.js";
+import { ago, causeWord, clock, heaterName, many, mm, size, until } from "./words.js";
 import { doing, jobPath, post, printerPath } from "./ask.js";
 import { field, open, surfaces } from "./dialogs.js";
 import { silhouette } from "./silhouette.js";
@@ -21,7 +21,9 @@ export function asksOf(v) {
   for (const m of v.mishaps) {
     if (!m.decided) asks.push({ kind: "mishap", key: "mishap " + m.id, m });
   }
+  const named = new Set(asks.map((a) => a.p?.name ?? a.m?.printer));
   for (const p of v.printers) {
+    if (named.has(p.name)) continue; // said already, with what to do
     if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.name, p });
   }
   return asks;
@@ -76,7 +78,7 @@ function countdown({ p }) {
   const wrong = warn();
   let start = p.next_start;
   const button = h("button", { type: "button", class: "act", onclick: () => doing(button, wrong, () => post(printerPath(p.name, "not-yet"))) }, "Not yet");
-  const el = ask("countdown", id, h("h3", { id }, p.name + " starts by itself"), left, what, h("p", { class: "hint" }, "Keep your hands out. Are they still in, press:"), h("div", { class: "acts" }, button), wrong);
+  const el = ask("countdown", id, h("h3", { id }, p.name + " starts by itself"), left, what, h("p", { class: "hint" }, "Keep your hands out. If they are still in there:"), h("div", { class: "acts" }, button), wrong);
   function tick() {
     const s = Math.max(0, Math.ceil(until(start)));
     setText(left, s >= 90 ? Math.ceil(s / 60) + " min" : s + " s");
@@ -130,7 +132,7 @@ function plate({ p }) {
     } },
     h("label", { class: "check" }, empty, "The plate is empty"),
     h("label", { class: "check" }, seated, "The sheet is seated"),
-    h("div", { class: "fields" }, field("Sheet there now", sheet), pieces > 0 && count),
+    h("div", { class: pieces > 0 ? "fields plate" : "" }, field("Sheet there now", sheet), pieces > 0 && count),
     h("datalist", { id: listId }, surfaces.map((v) => h("option", { value: v }))),
     pieces > 0 && badField,
     wrong,
@@ -173,27 +175,28 @@ function mishap({ m }) {
   }) }, "Give it up…");
   const when = h("p", { class: "quiet" });
   const heat = (m.heat ?? []).length > 0 && h(
-    "details",
-    { class: "more" },
-    h("summary", {}, "Its last minutes"),
-    h("table", { class: "heat-table" },
-      h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Time"), m.heat[0].heaters.map((t) => h("th", { scope: "col" }, t.name === "B" ? "Bed" : t.name === "T0" ? "Nozzle" : t.name)))),
-      h("tbody", {}, m.heat.slice(-8).map((q) => h("tr", {}, h("td", {}, clock(q.at)), q.heaters.map((t) => h("td", {}, t.actual_c.toFixed(1) + " of " + Math.round(t.target_c) + " °C")))))),
+    "table", { class: "heat-table" },
+    h("caption", {}, "Its last minutes"),
+    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Time"), m.heat[0].heaters.map((t) => h("th", { scope: "col" }, heaterName(t.name))))),
+    h("tbody", {}, m.heat.slice(-8).map((q) => h("tr", {}, h("td", {}, clock(q.at)), q.heaters.map((t) => h("td", {}, t.actual_c.toFixed(1) + " of " + Math.round(t.target_c) + " °C"))))),
   );
   const el = ask(
     "mishap", id,
     h("div", { class: "ask-picture" }, picture.el),
     h("div", {},
-      h("h3", { id }, m.part + " stopped at " + mm(m.completed_mm) + " mm"),
-      h("p", { class: "ask-what" }, "On " + m.printer + ": " + causeWord(m.cause) + ". " + mm(m.completed_mm) + " of " + mm(m.height_mm) + " mm are certainly down; the layer up to " + mm(m.in_progress_mm) + " mm was being laid."),
-      h("p", {}, m.text),
-      when,
-      heat,
+      h("h3", { id }, m.printer + ": " + m.part + " stopped at " + mm(m.completed_mm) + " mm"),
+      h("p", { class: "ask-what" }, "Of " + mm(m.height_mm) + " mm: " + causeWord(m.cause) + "."),
+      when),
+    h("div", { class: "ask-rest" },
+      h("details", { class: "more" }, h("summary", {}, "What happened"),
+        h("p", {}, m.text),
+        h("p", {}, mm(m.completed_mm) + " mm, " + many(m.layer, "layer", "layers") + ", are certainly down; the layer up to " + mm(m.in_progress_mm) + " mm was being laid, at line " + m.line.toLocaleString("en-GB") + ". " + Math.round(m.grams_spent) + " g were spent."),
+        heat),
       h("div", { class: "acts" }, again, giveUp),
       wrong),
   );
   function tick() {
-    setText(when, clock(m.at) + ", " + ago(m.at) + " · line " + m.line.toLocaleString("en-GB") + " · " + many(m.layer, "layer", "layers") + " · " + Math.round(m.grams_spent) + " g spent");
+    setText(when, "at " + clock(m.at) + ", " + ago(m.at));
   }
   return { el, tick, update: tick };
 }

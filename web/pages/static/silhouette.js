@@ -27,24 +27,27 @@ export function place(heightMM, widthMM) {
   return { h, w: Math.max(w * scale, 24) };
 }
 
+// at is the extent of the outline at a share of its height: the given extents
+// are those of the middles of its steps, and between them it runs straight.
+export function at(outline, share) {
+  const n = outline.length;
+  if (n === 1) return outline[0];
+  const t = Math.min(n - 1, Math.max(0, share * n - 0.5));
+  const i = Math.min(n - 2, Math.floor(t));
+  const f = t - i;
+  return [0, 1].map((k) => outline[i][k] + (outline[i + 1][k] - outline[i][k]) * f);
+}
+
 // path is the outline from the plate up to the share `to` of its height.
 export function path(outline, x, h, w, to) {
   const n = outline.length;
   if (n === 0 || to <= 0) return "";
-  const rows = [];
-  for (let i = 0; i < n && i / n < to; i++) {
-    rows.push([i / n, outline[i]]);
-    rows.push([Math.min(to, (i + 1) / n), outline[i]]);
-  }
+  const shares = [0];
+  for (let i = 0; i < n && (i + 0.5) / n < to; i++) shares.push((i + 0.5) / n);
+  shares.push(to);
   const f = (v) => v.toFixed(1);
-  const up = rows.map(([t, [a]]) => f(x + a * w) + "," + f(floor - t * h));
-  const down = rows.reverse().map(([t, [, b]]) => f(x + b * w) + "," + f(floor - t * h));
-  return "M" + up.join("L") + "L" + down.join("L") + "Z";
-}
-
-// at is the extent of the outline at a share of its height.
-function at(outline, share) {
-  return outline[Math.min(outline.length - 1, Math.max(0, Math.floor(share * outline.length)))];
+  const point = (side) => (t) => f(x + at(outline, t)[side] * w) + "," + f(floor - t * h);
+  return "M" + shares.map(point(0)).join("L") + "L" + shares.reverse().map(point(1)).join("L") + "Z";
 }
 
 // step is the distance between two figures on a rule of h units.
@@ -93,7 +96,8 @@ export function silhouette() {
 
   let drawn = "";
   // update draws p: {outline, heightMM, widthMM, doneMM, nowMM, state}; state is
-  // "printing", "still" (it only lies there), "broken", or "" for an empty plate.
+  // "printing", "still" (it only lies there) or "broken"; without a height the plate
+  // is empty.
   function update(p) {
     const key = p.heightMM > 0 ? [p.heightMM, p.widthMM, p.doneMM, p.nowMM, p.state, p.hot, p.outline?.length].join() : "empty" + p.hot;
     if (key === drawn) return;
@@ -114,11 +118,11 @@ export function silhouette() {
     setAttr(laid, "d", path(outline, x, h, w, share));
     setAttr(edge, "d", path(outline, x, h, w, share));
 
-    const [a, b] = at(outline, share - 0.001);
+    const [a, b] = at(outline, share);
     const printing = p.state === "printing" && share < 1;
     setAttr(front, "d", printing ? `M${x + a * w},${y}H${x + b * w}` : "");
     const mid = x + ((a + b) / 2) * w;
-    setAttr(nozzle, "d", printing ? `M${mid},${y - 2}l-5,-7v-9h10v9z` : "");
+    setAttr(nozzle, "d", printing && !p.hot ? `M${mid},${y - 2}l-5,-7v-9h10v9z` : "");
     setAttr(broken, "d", p.state === "broken" ? zigzag(x + a * w - 6, x + b * w + 6, y) : "");
 
     const every = step(p.heightMM, h);
