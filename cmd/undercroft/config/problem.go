@@ -19,7 +19,9 @@ type Problem struct {
 	Excerpt string // the line with the place marked, two lines of text
 }
 
-func (p Problem) String() string {
+// Error gives the place, the words and the excerpt: the first line is the usual
+// file:line:column form.
+func (p Problem) Error() string {
 	if p.Line == 0 {
 		return fmt.Sprintf("%s: %s", p.Path, p.Text)
 	}
@@ -39,7 +41,7 @@ func (e *Invalid) Error() string {
 		if i > 0 {
 			b.WriteString("\n")
 		}
-		b.WriteString(p.String())
+		b.WriteString(p.Error())
 	}
 	return b.String()
 }
