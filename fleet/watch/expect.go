@@ -77,6 +77,12 @@ func (x *Expect) Command(text []byte) (nominalS, allowS float64) {
 	return 0, 0
 }
 
+// Modal returns the feed in force (mm/s, 0 while none was named) and whether
+// moves, and extrusion, are relative.
+func (x *Expect) Modal() (feedMMs float64, relative, relativeE bool) {
+	return x.feedMMs, x.relative, x.relE
+}
+
 // move advances the position and returns the seconds at the asked feed.
 func (x *Expect) move(code int, rest []byte) float64 {
 	scale := 1.0
