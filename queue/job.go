@@ -24,7 +24,8 @@ const (
 	// Running: a printer has it. Exits: AwaitsYield when the run finished;
 	// NeedsDecision when it failed, was stopped or was interrupted; Cancelled
 	// when a person cancelled it in mid-print; Queued only when the printer
-	// refused the start before anything was sent. When the daemon died here it
+	// refused the start before anything was sent, OnHold when before that its file
+	// was gone or a person called the start off. When the daemon died here it
 	// becomes NeedsDecision at the next start: nothing resumes by itself.
 	Running JobState = "running"
 	// AwaitsYield: the run finished, nobody has said yet what is good. Exits:
@@ -47,7 +48,7 @@ var JobStates = []JobState{Queued, OnHold, Running, AwaitsYield, NeedsDecision, 
 var jobMoves = map[JobState][]JobState{
 	Queued:        {OnHold, Running, Cancelled},
 	OnHold:        {Queued, Cancelled},
-	Running:       {AwaitsYield, NeedsDecision, Cancelled, Queued},
+	Running:       {AwaitsYield, NeedsDecision, Cancelled, Queued, OnHold},
 	AwaitsYield:   {Done, NeedsDecision},
 	NeedsDecision: {Queued, Cancelled},
 }

@@ -380,7 +380,7 @@ func TestALentPrinterIsLeftAloneAndItsPlateIsUnknownAfterwards(t *testing.T) {
 func TestARefusedStartIsTriedAgainLater(t *testing.T) {
 	in(t, []string{"Bittern"}, nil, func(t *testing.T, h *house) {
 		b := h.f.all["Bittern"]
-		b.refuse = errStub
+		b.refusing(errStub)
 		job := h.add(quick("wing"), 1, nil)[0]
 		h.cleared("Bittern")
 		sleep(61 * time.Second)
@@ -392,7 +392,7 @@ func TestARefusedStartIsTriedAgainLater(t *testing.T) {
 		if err != nil || len(runs) != 1 || runs[0].Result != "not-started" {
 			t.Errorf("%+v, %v", runs, err)
 		}
-		b.refuse = nil
+		b.refusing(nil)
 		sleep(time.Minute)
 		h.want(job.ID, queue.Running)
 		if j := h.job(job.ID); j.Runs != 1 {

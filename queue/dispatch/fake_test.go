@@ -148,6 +148,12 @@ func (p *fake) endLocked(result fleet.Result, cause string) {
 	p.f.tell()
 }
 
+func (p *fake) refusing(err error) {
+	p.f.mu.Lock()
+	defer p.f.mu.Unlock()
+	p.refuse = err
+}
+
 func (p *fake) hot() { p.set(func(s *fleet.Snapshot) { s.Phase = fleet.Printing; s.Run.Hot = true }) }
 
 func (p *fake) Stop(ctx context.Context, cause string) error {
@@ -352,7 +358,7 @@ func (h *house) view(name string) PrinterView {
 // sleep lets house time pass and everything settle.
 func sleep(d time.Duration) { time.Sleep(d); synctest.Wait() }
 
-var errStub = errors.New("Bittern: its nozzle reads 0 °C")
+var errStub = errors.New("not ready: the nozzle reads 0 °C")
 
 func loads(m []Machine, circuit string, l power.Load) []Machine {
 	for i := range m {

@@ -18,10 +18,11 @@ const journalLimit = 1 << 16
 // Journal makes layer records durable. It implements fleet.Journal. One writer
 // drains it; each transaction takes all that has come since the last one.
 type Journal struct {
-	s    *Store
-	wake chan struct{} // cap 1
-	quit chan struct{}
-	gone chan struct{}
+	s     *Store
+	limit int
+	wake  chan struct{} // cap 1
+	quit  chan struct{}
+	gone  chan struct{}
 
 	mu      sync.Mutex
 	waiting []fleet.LayerRecord
@@ -34,7 +35,7 @@ type Journal struct {
 }
 
 func newJournal(s *Store) *Journal {
-	j := &Journal{s: s, wake: make(chan struct{}, 1), quit: make(chan struct{}), gone: make(chan struct{}), moved: make(chan struct{})}
+	j := &Journal{s: s, limit: journalLimit, wake: make(chan struct{}, 1), quit: make(chan struct{}), gone: make(chan struct{}), moved: make(chan struct{})}
 	go j.write()
 	return j
 }
@@ -45,7 +46,7 @@ func (s *Store) Journal() *Journal { return s.journal }
 // Append takes a record. It never blocks.
 func (j *Journal) Append(r fleet.LayerRecord) {
 	j.mu.Lock()
-	if len(j.waiting) < journalLimit {
+	if len(j.waiting) < j.limit {
 		j.waiting = append(j.waiting, r)
 		j.taken++
 	} else {
@@ -145,8 +146,8 @@ func (j *Journal) drain() bool {
 		// Back in front of what came meanwhile; what no longer fits is dropped
 		// from the end, so that the recorded height is low rather than gapped.
 		all := append(batch, j.waiting...)
-		if n := len(all) - journalLimit; n > 0 {
-			all = all[:journalLimit]
+		if n := len(all) - j.limit; n > 0 {
+			all = all[:j.limit]
 			j.dropped += uint64(n)
 			j.taken -= uint64(n)
 		}

@@ -212,11 +212,13 @@ func TestAJournalIsDurableAfterFlush(t *testing.T) {
 func TestAStalledDiskHoldsNobodyUp(t *testing.T) {
 	s, _ := open(t, t.TempDir())
 	defer s.Close()
+	const limit = 500
+	s.Journal().limit = limit
 	hold, err := s.w.BeginTx(ctx, nil) // the only writing connection is taken
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i := range journalLimit + 10 {
+	for i := range limit + 10 {
 		s.Journal().Append(fleet.LayerRecord{RunID: 1, Index: i, TopMM: float64(i)})
 	}
 	short, cancel := context.WithTimeout(ctx, 20*time.Millisecond)
@@ -238,7 +240,7 @@ func TestAStalledDiskHoldsNobodyUp(t *testing.T) {
 			t.Fatalf("record %d has index %d", i, r.Index)
 		}
 	}
-	if _, dropped := s.Journal().Lag(); int(dropped)+len(recs) != journalLimit+10 {
+	if _, dropped := s.Journal().Lag(); int(dropped)+len(recs) != limit+10 {
 		t.Errorf("%d written, %d dropped", len(recs), dropped)
 	}
 }
