@@ -81,6 +81,8 @@ func AppendWire(dst []byte, c *Command, motion *int) ([]byte, error) {
 	switch {
 	case c.Letter == '_':
 		dst = append(dst, c.Text...)
+	case c.Letter == 'T' && c.Text != nil:
+		dst = append(append(dst, 'T'), c.Text...)
 	case c.Text != nil:
 		dst = append(dst, c.Letter)
 		dst = appendInt(dst, c.Number)

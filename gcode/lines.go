@@ -70,7 +70,7 @@ func (l *Lines) Next() ([]byte, error) {
 			return l.done(line), nil
 		}
 		scanned = l.end - l.start
-		if scanned >= MaxLineBytes {
+		if scanned > MaxLineBytes {
 			return l.skipRest(), nil
 		}
 		if l.err != nil {

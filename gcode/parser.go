@@ -284,17 +284,8 @@ func (p *Parser) commandWord(i int, letter byte) (int, error) {
 		}
 	}
 	if digits == 0 {
-		if letter == 'T' && (j >= len(s) || s[j] == ';' || s[j] == '*' || s[j] == '(') {
-			c.Letter, c.Number = 'T', -1
-			return j, nil
-		}
-		if letter == 'T' && j+1 < len(s) && s[j] == '-' && s[j+1] == '1' {
-			c.Letter, c.Number = 'T', -1
-			return j + 2, nil
-		}
-		if letter == 'T' && j < len(s) && (s[j] == '?' || s[j]|0x20 == 'c' || s[j]|0x20 == 'x') {
-			c.Letter, c.Number = 'T', -2
-			return j + 1, nil
+		if end := p.pseudoTool(letter, j); end > 0 {
+			return end, nil
 		}
 		_, err := p.fail(i, ErrNumber, "a number belongs behind "+string(letter))
 		return 0, err
@@ -309,6 +300,31 @@ func (p *Parser) commandWord(i int, letter byte) (int, error) {
 	}
 	c.Letter, c.Number, c.Sub = letter, n, sub
 	return j, nil
+}
+
+// pseudoTool reads what some files put behind T in place of a number: -1 for
+// none, or a mark by which the firmware asks its own questions.
+func (p *Parser) pseudoTool(letter byte, i int) int {
+	c, s := &p.Command, p.line
+	if letter != 'T' || i >= len(s) {
+		return 0
+	}
+	end := i + 1
+	switch s[i] {
+	case '?', 'x', 'X', 'c', 'C':
+	case '-':
+		if i+1 >= len(s) || s[i+1] != '1' {
+			return 0
+		}
+		end++
+	default:
+		return 0
+	}
+	if end < len(s) && s[end] != ' ' && s[end] != '\t' && s[end] != ';' && s[end] != '(' && s[end] != '*' {
+		return 0
+	}
+	c.Letter, c.Number, c.Text = 'T', -1, s[i:end]
+	return end
 }
 
 func (p *Parser) skipParens(i int) int {

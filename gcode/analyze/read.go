@@ -137,6 +137,9 @@ func (a *analysis) line(text []byte) {
 		more, err := p.Next()
 		if err != nil {
 			a.malformed(err)
+			if any {
+				a.good++
+			}
 			return
 		}
 		if !more {
