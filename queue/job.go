@@ -109,7 +109,7 @@ type File struct {
 	Declared     string        `json:"declared_material"`
 	InferredMM   []float64     `json:"inferred_nozzle_mm"`
 	DeclaredMM   float64       `json:"declared_nozzle_mm"`
-	Outline      [][2]float64  `json:"outline"` // side silhouette, see Outline
+	Outline      [][2]float64  `json:"outline"` // from the front: each height step in 0…1 of the widest
 	Warnings     []FileWarning `json:"warnings,omitempty"`
 	FilamentGPMM float64       `json:"filament_g_per_mm"` // grams in a millimetre of filament
 }

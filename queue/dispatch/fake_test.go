@@ -317,6 +317,7 @@ func (h *house) add(f *queue.File, n int, change func(*queue.Job)) []queue.Job {
 // cleared answers the question of a plate.
 func (h *house) cleared(name string) {
 	h.t.Helper()
+	synctest.Wait()
 	if err := h.Cleared(ctx, name, Cleared{Empty: true, Seated: true}); err != nil {
 		h.t.Fatal(err)
 	}

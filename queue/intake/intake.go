@@ -117,7 +117,7 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 		limit = maxBytes
 	}
 	src := &bounded{r: contextReader{ctx, body}, left: limit}
-	res, err := analyze.Read(io.TeeReader(src, tmp), options(kind))
+	res, err := analyze.Read(io.TeeReader(src, tmp), options(&req, kind))
 	switch {
 	case errors.Is(err, errTooLarge):
 		return Added{}, &Refusal{req.FileName, []queue.FileWarning{{Code: "too-large", Text: fmt.Sprintf("the file has more than %d MB", limit>>20)}}}
@@ -232,9 +232,25 @@ func (in *Intake) check(req *Request) (Kind, error) {
 	return bad("there is no kind %q here; there are %s", req.Kind, strings.Join(names, ", "))
 }
 
-func options(k Kind) analyze.Options {
+// aroundMM is how far beyond the plate a nozzle may go for prime lines, wiping
+// and lifting before that counts as beyond the printer's reach (common practice,
+// no source). What is extruded as part of the piece must lie on the plate.
+const aroundMM = 10
+
+func options(req *Request, k Kind) analyze.Options {
 	m := &analyze.Machine{MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC, Tools: 1}
-	return analyze.Options{Limits: k.Limits, Machine: m, FilamentMM: k.FilamentMM, AllowCodes: k.AllowCodes}
+	box := analyze.Box{Min: [3]float64{-aroundMM, -aroundMM, -aroundMM}}
+	known := len(k.VolumeMM) > 0
+	for _, v := range k.VolumeMM {
+		for a := range 3 {
+			known = known && v[a] > 0
+			box.Max[a] = max(box.Max[a], v[a]+aroundMM)
+		}
+	}
+	if known {
+		m.Volume = &box
+	}
+	return analyze.Options{Limits: k.Limits, Machine: m, FilamentMM: k.FilamentMM, DensityGCM3: analyze.DensityGCM3(req.Material), AllowCodes: k.AllowCodes}
 }
 
 // judge decides what is not yet said of a file, and refuses it when that cannot
@@ -334,13 +350,14 @@ func list(mm []float64) string {
 	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
 }
 
-// fits returns why no printer of the kind can hold the piece, for the one that
+// fits returns why no printer of the kind can hold the piece, by the one that
 // comes nearest; empty when one can.
 func fits(k Kind, f *queue.File) string {
 	j := queue.Job{Kind: k.Name, File: f}
-	best := ""
+	var best []string
+	bestMM3 := 0.0
 	for _, v := range k.VolumeMM {
-		m := queue.Machine{Kind: k.Name, VolumeMM: v, MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC}
+		m := queue.Machine{Kind: k.Name, VolumeMM: v}
 		if queue.Could(&j, &m) {
 			return ""
 		}
@@ -350,14 +367,15 @@ func fits(k Kind, f *queue.File) string {
 				words = append(words, o.Text)
 			}
 		}
-		if text := strings.Join(words, "; "); best == "" || len(text) < len(best) {
-			best = text
+		mm3 := v[0] * v[1] * v[2]
+		if best == nil || len(words) < len(best) || len(words) == len(best) && mm3 > bestMM3 {
+			best, bestMM3 = words, mm3
 		}
 	}
-	if best == "" {
+	if best == nil {
 		return ""
 	}
-	return "no printer of kind " + k.Name + " can make it: " + best
+	return "no printer of kind " + k.Name + " can make it: " + strings.Join(best, "; ")
 }
 
 // summary keeps of an analysis what the queue needs.
@@ -365,7 +383,7 @@ func summary(name string, res *analyze.Result) *queue.File {
 	f := &queue.File{
 		SHA256: res.SHA256, Name: name, Bytes: res.Bytes, Lines: res.Lines, EstimateS: res.TimeS, HeightMM: res.HeightMM, LayerMM: res.LayerMM,
 		LayerCount: len(res.Layers), MinMM: res.Extruded.Min, MaxMM: res.Extruded.Max, NozzleC: res.Temps.MaxNozzleC, BedC: res.Temps.MaxBedC,
-		Declared: strings.ToUpper(res.Material), InferredMM: res.Nozzle.InferredMM, DeclaredMM: res.Nozzle.DeclaredMM, Outline: queue.Outline(res.Layers),
+		Declared: strings.ToUpper(res.Material), InferredMM: res.Nozzle.InferredMM, DeclaredMM: res.Nozzle.DeclaredMM, Outline: silhouette(res.Outline),
 	}
 	for _, t := range res.Tools {
 		f.FilamentMM += t.FilamentMM
@@ -375,6 +393,26 @@ func summary(name string, res *analyze.Result) *queue.File {
 		f.FilamentGPMM = f.MassG / f.FilamentMM
 	}
 	return f
+}
+
+// silhouette scales an outline in mm to 0…1 of its widest extent.
+func silhouette(mm [][2]float64) [][2]float64 {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, s := range mm {
+		if s[1] > s[0] {
+			lo, hi = min(lo, s[0]), max(hi, s[1])
+		}
+	}
+	if !(hi > lo) {
+		return nil
+	}
+	out := make([][2]float64, len(mm))
+	for i, s := range mm {
+		for k, v := range s {
+			out[i][k] = math.Round(min(1, max(0, (v-lo)/(hi-lo)))*1e4) / 1e4
+		}
+	}
+	return out
 }
 
 var errTooLarge = errors.New("larger than allowed")

@@ -168,8 +168,9 @@ func (s *Store) Add(ctx context.Context, f *queue.File, layers []analyze.Layer, 
 	return out, nil
 }
 
-// Move takes a job from one of the given states to another, by the table in
-// package queue.
+// Move takes a job from one of the given states to another; package queue's
+// table must allow it too. It wraps queue.ErrConflict when the job is in none of
+// them.
 func (s *Store) Move(ctx context.Context, id int64, to queue.JobState, note string, from ...queue.JobState) (queue.Job, error) {
 	var j queue.Job
 	err := s.tx(ctx, fmt.Sprintf("job %d", id), func(tx *sql.Tx) error {
@@ -178,7 +179,7 @@ func (s *Store) Move(ctx context.Context, id int64, to queue.JobState, note stri
 			return err
 		}
 		if !slices.Contains(from, j.State) {
-			return queue.CheckMove(id, j.State, to)
+			return fmt.Errorf("job %d is %s and cannot become %s: %w", id, j.State, to, queue.ErrConflict)
 		}
 		return s.move(ctx, tx, &j, to, note)
 	})
