@@ -100,7 +100,8 @@ var chamber = class{
 }
 
 // An open sensor reads the bottom of the firmware's table: -15 °C in the
-// recordings. A shed in frost can be as cold, but then every sensor in it is.
+// recordings. A shed in frost can be as cold, but then every cold sensor in it
+// is, and none got there in one step.
 const (
 	openC     = -12.0
 	openApart = 10.0
@@ -142,6 +143,7 @@ type track struct {
 	warnLow, low, high time.Time // since when it has been away; zero when it is not
 	over               int       // readings running above the machine's maximum
 	jumpAt             time.Time
+	open               bool // its sensor was found open
 }
 
 // lookAtHeat judges every heater of one new report.
@@ -195,10 +197,12 @@ func (t *track) sensor(c *class, h Heater, s Sample, o Options) (Verdict, bool) 
 	case math.IsNaN(h.ActualC) || math.IsInf(h.ActualC, 0) || h.ActualC >= short:
 		return Verdict{SensorShorted, action, h.Name, sayf(
 			"%s reads %.0f °C, which only a shorted sensor gives. Switch the machine off and look at the sensor's wires", label(h.Name), h.ActualC)}, true
-	case h.ActualC <= openC && apart(h, s.Heaters):
+	case h.ActualC <= openC && (t.open || (!t.seen || t.lastC-h.ActualC > openApart) && apart(h, s.Heaters)):
+		t.open = true
 		return Verdict{SensorOpen, action, h.Name, sayf(
 			"%s reads %.0f °C, which only a broken sensor wire gives. Switch the machine off and look at the sensor's wires", label(h.Name), h.ActualC)}, true
 	}
+	t.open = false
 	if t.seen {
 		dt := s.HeatAt.Sub(t.lastAt).Seconds() * o.HeatPace
 		if d := math.Abs(h.ActualC - t.lastC); d > c.jumpC+c.jumpS*max(dt, 0) {
@@ -289,13 +293,13 @@ func (t *track) judgeHeating(c *class, h Heater, at time.Time) (Verdict, bool) {
 		"%s should heat to %.0f °C and has stayed at %.0f °C for %s. Its heater or its sensor may be loose: switch the machine off before you touch it",
 		label(h.Name), h.TargetC, h.ActualC, span(still))}
 	switch {
-	case c.riseIn > 0 && still > c.riseIn:
-		return dead, true
-	case c.coldIn > 0 && h.ActualC < c.coldBelowC && h.ActualC < h.TargetC-15 && at.Sub(t.coldAt) > c.coldIn:
-		return dead, true
 	case h.ActualC < t.bestC-c.fallC && still > c.fallIn:
 		dead.Text = sayf("%s should heat to %.0f °C and falls: %.0f °C, from %.0f. Its heater may be dead or its sensor loose: switch the machine off before you touch it",
 			label(h.Name), h.TargetC, h.ActualC, t.bestC)
+		return dead, true
+	case c.riseIn > 0 && still > c.riseIn:
+		return dead, true
+	case c.coldIn > 0 && h.ActualC < c.coldBelowC && h.ActualC < h.TargetC-15 && at.Sub(t.coldAt) > c.coldIn:
 		return dead, true
 	case c.warnIn > 0 && still > c.warnIn:
 		return Verdict{NotHeating, Warn, h.Name, sayf(
