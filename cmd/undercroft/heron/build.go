@@ -34,16 +34,19 @@ type Printer struct {
 
 // Mishap is something that goes wrong on purpose.
 type Mishap struct {
-	Printer string
-	What    string  // "link-lost" or "runout"
-	Part    string  // in which part, by name
-	Share   float64 // of that part's commands
+	Printer   string  // empty: whichever prints the part
+	What      string  // LinkLost, Runout or BadYield
+	Part      string  // in which part, by name
+	Share     float64 // of that part's commands; of LinkLost and Runout
+	Good      int     // pieces; of BadYield
+	BadFromMM float64 // of BadYield
 }
 
 // The mishaps of a build.
 const (
 	LinkLost = "link-lost"
 	Runout   = "runout"
+	BadYield = "bad-yield" // the run finishes, and not every piece is good
 )
 
 // Part is one file to print, which yields Pieces pieces.
@@ -112,6 +115,7 @@ func New(seed uint64) Build {
 	b.Mishaps = []Mishap{
 		{Printer: "Merel", What: LinkLost, Part: "Body shell 4, breast", Share: 0.55},
 		{Printer: "Curlew", What: Runout, Part: "Left leg, upper shin", Share: 0.4},
+		{What: BadYield, Part: "Right wing, primaries 2", Good: 3, BadFromMM: 2.4},
 	}
 	return b
 }

@@ -40,7 +40,7 @@ func read(t *testing.T, p Part) (*analyze.Result, []byte) {
 // and the analysis, which knows nothing of the generator, finds the nozzle, the
 // layers, the height and the size that the part was made with.
 func TestEveryPart(t *testing.T) {
-	b := New(1)
+	b := first()
 	step := 1
 	if underRace || testing.Short() {
 		step = 9 // 2.5 million lines take half a minute there

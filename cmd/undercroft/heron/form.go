@@ -43,7 +43,6 @@ type column struct {
 	cx, cy   profile // how the middle wanders, mm; nil for not at all
 	ripple   ripple
 	wallMM   float64 // above zero: hollow, with a wall this thick
-	turn     float64 // radians
 	even     bool    // a circle, exactly
 }
 
@@ -81,9 +80,8 @@ func (c column) ring(o *outline, mid point, rx, ry, t float64, hole bool) {
 			a = -a
 		}
 		w := c.ripple.at(a, t)
-		x, y := rx*w*math.Cos(a), ry*w*math.Sin(a)
-		sin, cos := math.Sincos(c.turn)
-		k.pts = append(k.pts, point{mid.x + x*cos - y*sin, mid.y + x*sin + y*cos})
+		sin, cos := math.Sincos(a)
+		k.pts = append(k.pts, point{mid.x + rx*w*cos, mid.y + ry*w*sin})
 	}
 	if c.even {
 		k.round, k.centre, k.radius = true, mid, rx

@@ -45,11 +45,11 @@ func (c *catalogue) add(assembly, name, kind string, nozzleMM, layerMM, heightMM
 	return &c.parts[len(c.parts)-1]
 }
 
-// sizeOf measures a form.
+// sizeOf measures a form, at 50 heights or at each layer.
 func sizeOf(f form, heightMM, layerMM float64) [3]float64 {
 	var o outline
 	lo, hi := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
-	for z := layerMM / 2; z < heightMM; z += layerMM {
+	for z := layerMM / 2; z < heightMM; z += max(layerMM, heightMM/50) {
 		o.reset()
 		f(&o, z)
 		if l, h, ok := o.bounds(); ok {
@@ -112,7 +112,7 @@ func (c *catalogue) base() {
 		})
 	}
 	for _, name := range []string{"Frame ring, lower", "Frame ring, upper"} {
-		k := column{heightMM: 30, sides: 36, rx: c.curve(182, 186, 182), ry: c.curve(182, 186, 182), wallMM: 15}
+		k := column{heightMM: 30, sides: 36, rx: c.curve(177, 181, 177), ry: c.curve(177, 181, 177), wallMM: 15}
 		c.add("Lantern frame", name, broad, 0.8, 0.4, 30, k.form(), func(r *recipe) {
 			r.walls, r.bottom, r.top, r.density = 3, 3, 3, 0.15
 		})
