@@ -62,21 +62,17 @@ func normalise(v *[4]float64) {
 	}
 }
 
-// jerk2 allows each axis a sudden change of speed up to its own jerk limit. A
-// move from rest starts at the speed at which no axis passes it.
+// jerk2 allows each axis a sudden change of speed up to its own jerk limit, the
+// whole change where it reverses. A move from rest starts within half of it.
 func (p *Planner) jerk2(unit, abs *[4]float64, nominal float64, alone bool) float64 {
-	safe := limitByAxis(nominal, abs, &p.lim.JerkMMs)
 	speed := [4]float64{unit[X] * nominal, unit[Y] * nominal, unit[Z] * nominal, unit[E] * nominal}
-	v := safe
-	if !alone && p.prevNominal > 0 {
+	var v float64
+	if alone || p.prevNominal == 0 {
+		v = min(nominal, limitByAxis(2*nominal, abs, &p.lim.JerkMMs)/2)
+	} else {
 		v = p.corner(&speed, nominal)
-		// When both moves may start and stop by themselves faster than the corner
-		// lets them pass, they do that.
-		if v < 0.99*safe && v < 0.99*p.prevSafe {
-			v = safe
-		}
 	}
-	p.prevSafe, p.prevSpeed = safe, speed
+	p.prevSpeed = speed
 	return v * v
 }
 
@@ -87,14 +83,7 @@ func (p *Planner) corner(speed *[4]float64, nominal float64) float64 {
 	in, out := v/p.prevNominal, v/nominal
 	factor := 1.0
 	for i := range speed {
-		before, after := p.prevSpeed[i]*in*factor, speed[i]*out*factor
-		var jump float64
-		switch {
-		case before > after && (after > 0 || before < 0), before <= after && (after < 0 || before > 0):
-			jump = math.Abs(before - after)
-		default: // the axis reverses or rests on one side: the greater counts
-			jump = max(math.Abs(before), math.Abs(after))
-		}
+		jump := math.Abs(p.prevSpeed[i]*in-speed[i]*out) * factor
 		if m := p.lim.JerkMMs[i]; m > 0 && jump > m {
 			factor *= m / jump
 		}

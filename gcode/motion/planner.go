@@ -47,7 +47,6 @@ type Planner struct {
 	// of the newest move, for the corner to the one behind it
 	prevUnit    [4]float64
 	prevNominal float64
-	prevSafe    float64
 	prevSpeed   [4]float64
 
 	minStep    [4]float64 // six steps, in mm
