@@ -16,6 +16,7 @@ const (
 	dHello          // opening: M110 was sent, its ok is awaited
 	dSettle         // opening: any further ok is let pass
 	dProbe          // opening: a number far ahead was sent, to see whether numbers are checked
+	dAsked          // the number wanted was named: does an ok follow a refusal?
 	dQuiet          // a line was refused: waiting for the line to fall silent
 	dRewrite        // the same where numbers are not checked: the line goes out again
 	dAudit          // M114 was sent in the place of the refused line
@@ -31,6 +32,7 @@ type dialogue struct {
 	want     int64     // seq of the line that the firmware asked for
 	windowed bool      // other lines were on their way behind it
 	tries    int
+	asked    int
 	answered bool
 	verify   bool // the audit asks whether the one line on its way was run
 	pos      [4]float64
@@ -52,8 +54,8 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 	case dHello:
 		e.enter(now, dSettle, 80*time.Millisecond)
 		return true
-	case dSettle:
-		e.enter(now, dSettle, 80*time.Millisecond)
+	case dSettle, dAsked:
+		e.enter(now, e.dlg.stage, 80*time.Millisecond)
 		return true
 	case dProbe:
 		if r.temps {
@@ -101,6 +103,8 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 // dlgResendOK takes the ok that closes a refusal.
 func (e *engine) dlgResendOK(now time.Time) {
 	switch e.dlg.stage {
+	case dAsked:
+		e.enter(now, dSettle, 40*time.Millisecond)
 	case dQuiet:
 		if !e.dlg.windowed {
 			// Nothing else was on its way: there is nothing to wait for.
@@ -113,7 +117,7 @@ func (e *engine) dlgResendOK(now time.Time) {
 
 // onResend takes a request for a line.
 func (e *engine) onResend(now time.Time, r *reply) {
-	e.afterResend = true
+	e.afterResend = !e.mutters
 	e.changed = true
 	d := &e.dlg
 	switch d.stage {
@@ -123,7 +127,7 @@ func (e *engine) onResend(now time.Time, r *reply) {
 		switch r.n {
 		case e.head + e.shift:
 			e.checks = true
-			e.enter(now, dSettle, 60*time.Millisecond)
+			e.enter(now, dAsked, 150*time.Millisecond)
 		default:
 			// Damaged on the way, or the answer was: once more.
 			e.probe(now)
@@ -178,8 +182,8 @@ func (e *engine) dlgExpire(now time.Time) {
 	d := &e.dlg
 	switch d.stage {
 	case dListen:
-		if now.Sub(e.heardAt) < 400*time.Millisecond && e.bytesIn > 0 && now.Sub(e.openAt) < 20*time.Second {
-			e.enter(now, dListen, 400*time.Millisecond)
+		if now.Sub(e.talkAt) < 400*time.Millisecond && now.Sub(e.openAt) < 20*time.Second {
+			e.enter(now, dListen, 400*time.Millisecond) // boot text is still coming
 			return
 		}
 		e.hello(now)
@@ -189,6 +193,15 @@ func (e *engine) dlgExpire(now time.Time) {
 	case dHello:
 		e.helloAgain(now)
 	case dSettle:
+		e.enter(now, dNone, 0)
+	case dAsked:
+		// No ok came. Ask twice, for it may have been lost.
+		e.afterResend = false
+		if d.asked++; d.asked < 2 {
+			e.probe(now)
+			return
+		}
+		e.mutters = true
 		e.enter(now, dNone, 0)
 	case dProbe:
 		if e.alive(now) && d.tries < 30 {
@@ -274,7 +287,7 @@ func (e *engine) probe(now time.Time) {
 		return
 	}
 	e.raw(now, e.head+e.shift+farAhead, "M105")
-	e.dlg = dialogue{}
+	e.dlg = dialogue{asked: e.dlg.asked}
 	e.enter(now, dProbe, time.Second)
 }
 
@@ -421,7 +434,7 @@ func (e *engine) onPosition(now time.Time, b []byte) {
 		if s.answer || s.kind != slotPosition && s.kind != slotFinal {
 			continue
 		}
-		s.answer = true
+		s.answer, e.positions = true, true
 		e.confirmed = max(e.confirmed, q)
 		if q < e.acked {
 			e.rollback(q)
@@ -472,8 +485,8 @@ func differs(a [4]float64, ak [4]bool, b [4]float64, bk [4]bool, hasE bool) bool
 
 // compare holds a position report of the stream against what was sent before it.
 func (e *engine) compare(now time.Time, s *slot, pos [4]float64, hasE bool) {
-	if !e.positionCounts(s.kind) {
-		return
+	if !e.checks && s.kind != slotFinal && s.seq != e.settled {
+		return // it tells where the nozzle is, not where the moves lead
 	}
 	if !near(s.before, s.beforeK, pos, hasE) {
 		if e.phase == Streaming || e.phase == Suspended {
@@ -484,12 +497,6 @@ func (e *engine) compare(now time.Time, s *slot, pos [4]float64, hasE bool) {
 		e.audits++
 	}
 	e.adopt(s, pos, hasE)
-}
-
-// positionCounts says whether a report tells the planned end: always where
-// numbers are checked; from the others only when the planner is empty.
-func (e *engine) positionCounts(k slotKind) bool {
-	return e.checks || k == slotFinal || e.phase == Opening
 }
 
 // adopt takes the reported position over, carried along later relative moves,

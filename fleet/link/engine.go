@@ -50,6 +50,7 @@ type engine struct {
 	busy    string
 	busyAt  time.Time
 	heardAt time.Time
+	talkAt  time.Time // the newest line that is not sent by the clock
 	notices []Notice
 	changed bool
 
@@ -69,6 +70,7 @@ type engine struct {
 	tail                int   // bytes in [fed, acked)
 	confirmed           int64 // slots below are handled for certain
 
+	mutters   bool  // no ok follows a refusal
 	checks    bool  // the firmware refuses a wrong line number
 	advanced  int   // oks seen that carried the number of a line on its way
 	slots     int   // planner slots, from the fullest report of free ones
@@ -85,6 +87,7 @@ type engine struct {
 	sameWant    int
 	badWant     int
 	marks       int // marks written since the last ok
+	waits       int // in a row, with lines on their way
 	lastAck     time.Time
 	lastWrite   time.Time
 
@@ -121,14 +124,17 @@ type engine struct {
 	streamBytes    int64
 	pollAt         time.Time
 	auditAt        time.Time
-	reporting      bool // temperature reports come by themselves
-	named          bool // M115 was answered
+	positions      bool  // M114 was answered
+	settled        int64 // seq of the newest M114 sent with the planner empty
+	askAfter       bool  // where the last command ends must be asked before going on
+	reporting      bool  // temperature reports come by themselves
+	named          bool  // M115 was answered
 	unknownSync    bool
 	openStep       int
 	openTries      int
 	openAt         time.Time
-	capsSeen       int
 	settingsOn     bool
+	reachable      bool      // after a failure: commands still get through
 	stopAt         time.Time // when M112 was written
 	stopSeen       bool
 }
@@ -155,10 +161,10 @@ func (e *engine) restart(now time.Time) {
 	e.afterResend, e.foreign, e.suspect = false, false, false
 	e.own = e.own[:0]
 	e.track = newTracker()
-	e.checks, e.advanced, e.slots, e.window = false, 0, plannerBlocks-1, 0
+	e.checks, e.mutters, e.advanced, e.slots, e.window = false, false, 0, plannerBlocks-1, 0
 	e.calm, e.calmAt = 64, 0
 	e.marks = 0
-	e.reporting, e.named = false, false
+	e.reporting, e.named, e.positions, e.askAfter = false, false, false, false
 	e.openStep, e.openTries = 0, 0
 	e.lastAck, e.lastWrite = now, now
 	e.dlg = dialogue{stage: dListen, until: now.Add(e.o.ListenFor)}
@@ -202,6 +208,11 @@ func (e *engine) reply(now time.Time, r *reply) {
 	}
 	if r.temps && e.heat.read(r.body) {
 		e.heatAt, e.changed = now, true
+	}
+	switch r.kind {
+	case replyWait, replyTemps, replyBusy:
+	default:
+		e.talkAt = now
 	}
 	switch r.kind {
 	case replyOK:
@@ -384,7 +395,18 @@ func (e *engine) plainOK(now time.Time) {
 		e.verify(now)
 		return
 	}
+	if s := e.at(e.acked); e.asksReport(s) && !s.answer {
+		// Its report comes before its ok: this ok has no line.
+		e.surplus++
+		return
+	}
 	e.acceptThrough(now, e.acked, -1)
+}
+
+// asksReport says that the line draws a position report, as this firmware has
+// shown before.
+func (e *engine) asksReport(s *slot) bool {
+	return e.positions && (s.kind == slotPosition || s.kind == slotFinal)
 }
 
 // onMark takes 'ok T:…': the ok of an M105 and of nothing else. Whatever was
@@ -580,7 +602,12 @@ func sameCommand(a, b []byte) bool {
 // onWait takes the word that the firmware sends each second while its queue is
 // empty: lines that are still on their way then have been lost, or their oks.
 func (e *engine) onWait(now time.Time) {
-	if e.acked < e.cursor && e.dlg.stage == dNone && now.Sub(e.lastWrite) > 300*time.Millisecond {
+	if e.acked >= e.cursor || e.dlg.stage != dNone || now.Sub(e.lastWrite) < 300*time.Millisecond {
+		e.waits = 0
+		return
+	}
+	if e.waits++; e.waits > 1 {
+		e.waits = 0
 		e.timeout(now)
 	}
 }
@@ -593,11 +620,13 @@ func (e *engine) onStart(now time.Time) {
 		return
 	}
 	if e.phase == Failed {
+		if e.reachable {
+			e.renew(now)
+		}
 		return
 	}
 	e.phase = Opening
 	e.restart(now)
-	e.dlg.until = now.Add(e.o.ListenFor)
 }
 
 // fail ends the link's work with a cause.
@@ -615,7 +644,15 @@ func (e *engine) fail(now time.Time, c Cause, format string, args ...any) {
 }
 
 func (e *engine) failAt(now time.Time, line int64, c Cause, format string, args ...any) {
-	if e.phase == Failed || e.phase == Closed {
+	if e.phase == Closed {
+		return
+	}
+	if e.phase == Failed {
+		// What was left of the conversation is lost too.
+		e.reachable = false
+		e.dlg.stage = dNone
+		e.changed = true
+		e.endRequests(&FaultError{*e.fault})
 		return
 	}
 	if e.phase != Streaming && e.phase != Suspended {
@@ -627,11 +664,35 @@ func (e *engine) failAt(now time.Time, line int64, c Cause, format string, args 
 	}
 	e.fault = &Fault{Cause: c, Text: text, Line: line, At: now}
 	e.phase = Failed
+	e.src = nil
 	e.dlg.stage = dNone
 	e.supply.pause()
 	e.changed = true
 	e.endRequests(&FaultError{*e.fault})
+	switch c {
+	case CauseColdExtrusion, CauseUnsendable, CauseSource, CauseRefused:
+		e.reachable = true
+	case CauseDesync, CausePosition, CauseResends, CauseRebooted:
+		e.reachable = true
+		e.renew(now)
+	}
 }
+
+// renew starts the numbering anew after a run was given up, so that heaters can
+// still be turned off.
+func (e *engine) renew(now time.Time) {
+	e.acked, e.cursor, e.head, e.fed, e.confirmed = 1, 1, 1, 1, 1
+	e.shift = firstNumber
+	e.flight, e.tail, e.marks = 0, 0, 0
+	e.afterResend, e.foreign, e.suspect, e.surplus = false, false, false, 0
+	e.own = e.own[:0]
+	e.window = 0
+	e.openAt = now
+	e.dlg = dialogue{stage: dListen, until: now.Add(300 * time.Millisecond)}
+}
+
+// over says that nothing more will be said on this link.
+func (e *engine) over() bool { return e.phase == Closed || e.phase == Failed && !e.reachable }
 
 func (e *engine) endRequests(err error) {
 	for q := e.acked; q < e.head; q++ {
@@ -668,7 +729,7 @@ func (e *engine) room(bytes int) bool {
 // pump writes what may be written.
 func (e *engine) pump(now time.Time) {
 	for {
-		if e.phase == Failed || e.phase == Closed || e.dlg.stage != dNone {
+		if e.over() || e.dlg.stage != dNone {
 			return
 		}
 		if e.head-e.fed > ringSize-24 {
@@ -788,7 +849,7 @@ func (e *engine) sendOwn(now time.Time, kind slotKind, text string) {
 // alloc takes the next slot at the head.
 func (e *engine) alloc(kind slotKind, text []byte) *slot {
 	s := e.at(e.head)
-	*s = slot{kind: kind, idx: e.idx, line: e.sentLine}
+	*s = slot{seq: e.head, kind: kind, idx: e.idx, line: e.sentLine}
 	if text != nil {
 		s.n = copy(s.text[:], text)
 		s.info = classify(s.payload())
@@ -846,6 +907,15 @@ func (e *engine) pumpSource(now time.Time) bool {
 			return e.phase == Streaming && e.srcEOF
 		}
 	}
+	if e.askAfter {
+		if e.acked < e.head {
+			return false
+		}
+		e.askAfter = false
+		e.settled = e.head
+		e.sendOwn(now, slotPosition, "M114")
+		return true
+	}
 	if e.peeked && !e.aborting {
 		p := &e.peek
 		if !e.room(wireLength(e.head+e.shift, p.n) + 1) {
@@ -865,6 +935,9 @@ func (e *engine) pumpSource(now time.Time) bool {
 		e.follow(s)
 		e.peeked = false
 		e.write(now, s)
+		if s.info.class == travel && s.info.sync && e.positions {
+			e.askAfter = true
+		}
 		return true
 	}
 	return e.pumpEnd(now)
@@ -902,7 +975,7 @@ func (e *engine) takeText(now time.Time, p *slot, text []byte, line int64) bool 
 		return false
 	}
 	for _, c := range text {
-		if c < ' ' || c > '~' {
+		if c < ' ' && c != '\t' || c == 0x7f {
 			e.failAt(now, line, CauseUnsendable, "this line holds the byte %#02x, which cannot be sent safely", c)
 			return false
 		}

@@ -38,6 +38,7 @@ func (e *engine) openNext(now time.Time) {
 		}
 		e.openNext(now)
 	case 5:
+		e.settled = e.head
 		e.own = append(e.own, ownLine{slotPosition, "M114"})
 	default:
 		e.ready(now)

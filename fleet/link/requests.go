@@ -47,7 +47,7 @@ func (e *engine) stream(now time.Time, src Source) error {
 	e.src, e.srcEOF, e.peeked = src, false, false
 	e.idx, e.sent, e.accepted, e.sentLine, e.acceptedLine = 0, 0, 0, 0, 0
 	e.bound = bound{}
-	e.ending, e.aborting, e.finished = 0, false, false
+	e.ending, e.aborting, e.finished, e.askAfter = 0, false, false, false
 	e.supply.starved = 0
 	e.streamFrom, e.streamBytes = now, 0
 	e.auditAt = now
@@ -88,7 +88,7 @@ func (e *engine) request(now time.Time, text []byte) (*doRequest, error) {
 	switch {
 	case e.phase == Closed:
 		return nil, ErrClosed
-	case e.phase == Failed:
+	case e.phase == Failed && !e.reachable:
 		return nil, &FaultError{*e.fault}
 	case len(text) == 0 || len(text) > maxPayload || wireLength(e.head+e.shift+1000, len(text)) > maxLine:
 		return nil, fmt.Errorf("%w: it has %d characters, firmware takes %d with number and checksum", ErrUnsendable, len(text), maxLine)
@@ -141,8 +141,9 @@ func (e *engine) state(now time.Time) State {
 		Heaters: slices.Clone(e.heat.list[:e.heat.n]), HeatAt: e.heatAt,
 		Sent: e.sent, Accepted: min(max(e.accepted, e.bound.done), e.sent), Done: e.bound.done,
 		SentLine: e.sentLine, Finished: e.finished,
-		HeardAt: e.heardAt,
-		Window:  e.window, Numbered: e.checks, Audits: e.audits,
+		HeardAt:   e.heardAt,
+		Reachable: !e.over() && e.phase != Opening,
+		Window:    e.window, Numbered: e.checks, Audits: e.audits,
 		BytesOut: e.bytesOut, BytesIn: e.bytesIn,
 		Resends: e.resends, Timeouts: e.timeouts, Starved: e.supply.starved,
 	}

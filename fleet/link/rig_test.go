@@ -126,7 +126,7 @@ func (r *rig) flush() {
 		}
 		gap := time.Duration(float64(time.Second) * 10 / float64(r.baud))
 		skip := 0
-		for _, c := range line {
+		for at, c := range line {
 			if r.lastFW.Before(r.now) {
 				r.lastFW = r.now
 			}
@@ -137,6 +137,15 @@ func (r *rig) flush() {
 			}
 			if r.fault.burst > 0 && r.rng.Float64() < r.fault.burst {
 				skip = r.rng.IntN(12)
+				if i := bytes.IndexByte(line, '*'); r.m.opt.careless && i >= at && i <= at+skip {
+					skip = max(0, i-at-1)
+				}
+				continue
+			}
+			if c == '*' && r.m.opt.careless {
+				// A lost '*' makes this family run the line unverified: no
+				// checksum and no count can show it.
+				r.toFW = append(r.toFW, flying{r.lastFW, c})
 				continue
 			}
 			if r.fault.drop > 0 && r.rng.Float64() < r.fault.drop {

@@ -29,6 +29,7 @@ const (
 
 // slot is one numbered line, kept until it can no longer be asked for.
 type slot struct {
+	seq     int64
 	kind    slotKind
 	idx     int64 // source commands up to and including this one
 	line    int64 // file line

@@ -18,8 +18,9 @@ const (
 	// Suspended: no new commands of the source are sent; those on their way are
 	// awaited. Exits: Streaming by Resume; Idle by Abort; Failed; Closed.
 	Suspended Phase = "suspended"
-	// Failed: the run on this link, if any, is lost; State.Fault says why. The
-	// only exit is Closed: whoever owns the link opens the port anew.
+	// Failed: the run on this link, if any, is lost; State.Fault says why. While
+	// State.Reachable holds, Do still gets through, to turn heaters off and to
+	// park. The only exit is Closed: whoever owns the link opens the port anew.
 	Failed Phase = "failed"
 	// Closed: Close was called. No exit.
 	Closed Phase = "closed"
@@ -89,6 +90,9 @@ type State struct {
 	Busy    string // what the firmware last said it is busy with, "" when it is not
 	HeardAt time.Time
 
+	// Reachable says that Do gets through, also after a failure that left the
+	// conversation itself alive.
+	Reachable bool
 	// Window is how many bytes may be ahead of the last ok now; 0: one line at a time.
 	Window int
 	// Numbered says that the firmware was seen to check line numbers, so that a

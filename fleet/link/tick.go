@@ -4,7 +4,7 @@ import "time"
 
 // Deadline is when Tick must be called next if nothing is received before.
 func (e *engine) Deadline() time.Time {
-	if e.phase == Failed || e.phase == Closed {
+	if e.over() {
 		return time.Time{}
 	}
 	next := e.silentAt()
@@ -28,7 +28,7 @@ func earlier(a, b time.Time) time.Time {
 
 // Tick does what is due.
 func (e *engine) Tick(now time.Time) {
-	if e.phase == Failed || e.phase == Closed {
+	if e.over() {
 		return
 	}
 	switch {
