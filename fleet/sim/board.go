@@ -55,6 +55,8 @@ type board struct {
 	quit     chan struct{}
 	quitOnce sync.Once
 	ctl      chan func()
+	todo     func() // a request, done when everything that is due is done
+	turns    uint
 
 	// The line, and the bytes that are on it.
 	line     line
@@ -68,38 +70,35 @@ type board struct {
 	txStuck  bool
 
 	// Receive buffer and line intake.
-	rx           [rxBytes]byte
-	rxHead, rxN  int
-	overflowed   bool
-	part         []byte
-	comment      bool
-	partAt       vt // when the last byte of part came
-	skipLine     bool
-	lastN        int64
-	q            [queueLines]slot
-	qHead, qN    int
-	urgent       []byte // the line as the emergency parser sees it
-	cancelHeat   bool
-	userGo       bool
-	answer       int // prompt answer by M876, -1 none
-	stopPending  bool
-	inCmd        bool
-	quiet        bool   // no busy lines
-	busyWord     string // what the busy lines say
-	heatWaiting  bool
-	busyEvery    vt
-	busyAt       vt
-	busyLast     vt
-	waitAt       vt
-	tempEvery    vt
-	tempAt       vt
-	posEvery     vt
-	posAt        vt
-	say          []byte // the reply line that is being put together
-	w            words
-	entry        int64 // sequence number of the command in hand
-	promptOpen   bool
-	promptAnswer bool
+	rx          [rxBytes]byte
+	rxHead, rxN int
+	overflowed  bool
+	part        []byte
+	comment     bool
+	lastN       int64
+	q           [queueLines]slot
+	qHead, qN   int
+	urgent      []byte // the line as the emergency parser sees it
+	cancelHeat  bool
+	userGo      bool
+	answer      int // prompt answer by M876, -1 none
+	stopPending bool
+	inCmd       bool
+	quiet       bool   // no busy lines
+	busyWord    string // what the busy lines say
+	heatWaiting bool
+	busyEvery   vt
+	busyAt      vt
+	busyLast    vt
+	waitAt      vt
+	tempEvery   vt
+	tempAt      vt
+	posEvery    vt
+	posAt       vt
+	say         []byte // the reply line that is being put together
+	w           words
+	entry       int64 // sequence number of the command in hand
+	promptOpen  bool
 
 	// The machine.
 	step1     stepper
@@ -126,9 +125,17 @@ type board struct {
 	out       bool    // filament is out at the sensor
 	outSince  float64 // filament position at which it ran out
 	sensorOn  bool
-	resetWhy  string
-	tr        tracer
-	closeText bool
+	runoutDue bool
+	inRunout  bool
+	moves     int64 // planned since the boot
+
+	// Family E.
+	target4  [4]float64
+	waitTemp bool
+	mute     bool // the main loop stands still
+	bootAt   vt
+	resetWhy string
+	tr       tracer
 }
 
 func newBoard(o Options) *board {
@@ -145,7 +152,12 @@ func newBoard(o Options) *board {
 	if o.Baud > 0 {
 		b.byteTime = b.clk.virtual(10 * time.Second / time.Duration(o.Baud))
 	}
+	b.step1.slots, b.step1.delay = plannerSlots, startDelay
 	b.step1.pace = newPace(o.Limits)
+	if o.Family == FamilyE {
+		b.step1.slots, b.step1.delay = slotsE, 0
+		b.step1.pace = newRampPace(o.Limits, firstFeedE)
+	}
 	b.heat = [2]heater{newNozzle(o.MaxC[0]), newBed(o.MaxC[1])}
 	for i := range b.heat {
 		b.heat[i].settle(o.AmbientC)
@@ -187,12 +199,20 @@ func (b *board) run() {
 
 // serveOne handles the next line of the queue, or waits for one.
 func (b *board) serveOne() {
-	b.intake()
-	if b.qN == 0 {
-		b.step(never)
+	if b.m.family == FamilyE {
+		b.serveE()
 		return
 	}
-	b.handle()
+	b.intake()
+	switch {
+	case b.end != running:
+	case b.runoutDue:
+		b.runOut()
+	case b.qN == 0:
+		b.step(never)
+	default:
+		b.handle()
+	}
 }
 
 // step lets time pass until the next thing happens, at most until `until`. It
@@ -203,6 +223,13 @@ func (b *board) step(until vt) bool {
 		return false
 	}
 	b.pass(until)
+	b.settle()
+	return b.end == running
+}
+
+// settle is what every wait of the firmware does besides waiting: read lines
+// into the queue, and obey a quick stop.
+func (b *board) settle() {
 	if b.end == running {
 		b.intake()
 	}
@@ -210,12 +237,14 @@ func (b *board) step(until vt) bool {
 		b.stopPending = false
 		b.quickStop()
 	}
-	return b.end == running
 }
 
 // pass lets one event happen that is due, or waits for one.
 func (b *board) pass(until vt) {
 	b.fetch()
+	if b.turns++; b.turns%256 == 0 {
+		b.glance()
+	}
 	hard := min(until, b.nextByte(), b.nextReport())
 	soft := min(b.step1.next(), b.heatAt)
 	v := b.clk.now()
@@ -225,6 +254,11 @@ func (b *board) pass(until vt) {
 		return
 	}
 	b.now = max(b.now, v)
+	if f := b.todo; f != nil {
+		b.todo = nil
+		f()
+		return
+	}
 	if soft < hard {
 		hard = max(soft, v+b.clk.virtual(lookGap))
 		hard = min(hard, until, b.nextByte(), b.nextReport())
@@ -288,16 +322,26 @@ func (b *board) block(until vt) {
 	select {
 	case p, ok := <-in:
 		b.took(p, ok)
-	case f := <-b.ctl:
-		f()
+	case b.todo = <-b.ctl:
 	case <-tick:
 	case <-writable:
 	case <-opened:
 		if b.o.ResetOnOpen {
-			b.reset("External Reset")
+			b.todo = func() { b.reset("External Reset") }
 		}
 	case <-b.quit:
 		b.end = closing
+	}
+}
+
+// glance looks for a request and for the end while there is no time to wait.
+func (b *board) glance() {
+	select {
+	case f := <-b.ctl:
+		f()
+	case <-b.quit:
+		b.end = closing
+	default:
 	}
 }
 
@@ -458,7 +502,7 @@ func (b *board) boot() {
 		b.heat[i].off()
 	}
 	b.rxHead, b.rxN, b.overflowed = 0, 0, false
-	b.part, b.comment, b.skipLine = b.part[:0], false, false
+	b.part, b.comment = b.part[:0], false
 	b.urgent = b.urgent[:0]
 	b.qHead, b.qN, b.lastN = 0, 0, 0
 	b.tx, b.say = b.tx[:0], b.say[:0]
@@ -469,8 +513,12 @@ func (b *board) boot() {
 	b.busyAt, b.waitAt, b.tempAt, b.posAt = never, never, never, never
 	b.at, b.rest = [4]float64{}, [4]float64{}
 	b.relXYZ, b.relE, b.unitMM, b.feedMMs, b.feedPct, b.flowPct = false, false, 1, 25, 100, 100
+	if b.m.family == FamilyE {
+		b.feedMMs = firstFeedE
+	}
 	b.homed, b.softEnds, b.coldOK, b.coldC = false, true, false, 170
-	b.sensorOn = b.m.runout
+	b.sensorOn, b.runoutDue, b.inRunout, b.promptOpen = b.m.runout, false, false, false
+	b.moves, b.target4, b.waitTemp, b.mute, b.bootAt = 0, [4]float64{}, false, false, b.now
 	b.step1.pace.SetLimits(b.o.Limits)
 	b.heatAt = never
 	b.heatSoon()

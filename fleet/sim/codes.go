@@ -3,6 +3,7 @@ package sim
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -106,7 +107,7 @@ func (b *board) mCode(w *words) reply {
 		if !b.m.actions {
 			return b.unknown(w)
 		}
-		b.changeFilament(false)
+		b.changeFilament()
 	case 876:
 		if !b.m.actions {
 			return b.unknown(w)
@@ -172,19 +173,6 @@ func (b *board) waitHeat(i int, cool bool) {
 	}
 	first := true
 	for !b.cancelHeat {
-		if d := h.reads() - h.targetC; d < h.windowC && d > -h.windowC {
-			if since < 0 {
-				since = b.now
-				if first {
-					since += residency / 3
-				}
-			}
-		} else if d := h.reads() - h.targetC; since >= 0 && (d > 3 || d < -3) {
-			since = -1
-		}
-		if since >= 0 && b.now >= since+residency {
-			return
-		}
 		if b.now >= line {
 			b.say = append(b.say, ' ')
 			b.temperatures()
@@ -194,6 +182,18 @@ func (b *board) waitHeat(i int, cool bool) {
 				b.put(fmt.Sprintf(" W:%d", max(0, int((since+residency-b.now)/time.Second))))
 			}
 			line = b.again(time.Second)
+		}
+		switch d := math.Abs(h.reads() - h.targetC); {
+		case since < 0 && d < h.windowC:
+			since = b.now
+			if first {
+				since += residency / 3
+			}
+		case since >= 0 && d > 3:
+			since = -1
+		}
+		if since >= 0 && b.now >= since+residency {
+			return
 		}
 		first = false
 		if !b.step(max(min(line, b.heatAt), b.now+heatStep/2)) {

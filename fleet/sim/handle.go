@@ -39,7 +39,7 @@ func (b *board) waitAtFloor() vt { return b.now + b.clk.virtual(reportGap) }
 // run1 executes one command and tells the trace.
 func (b *board) run1(s *slot) reply {
 	w := &b.w
-	w.read(s.text[:s.n], false)
+	w.read(s.text[:s.n])
 	if w.letter == 'G' && w.code <= 3 && !w.sub {
 		b.entry = b.tr.add(s.number, w.text, true, false, b.now, b.at)
 		if w.code <= 1 {
@@ -123,7 +123,11 @@ func (b *board) plan(to [4]float64, de, feedMMs float64, seq int64, last bool) b
 	delta := [4]float64{to[0] - b.at[0], to[1] - b.at[1], to[2] - b.at[2], de}
 	bl := block{from: b.at, end: to, de: de, seq: seq, last: last}
 	b.at = to
-	return b.step1.push(bl, delta, feedMMs, b.now)
+	if !b.step1.push(bl, delta, feedMMs, b.now) {
+		return false
+	}
+	b.moves++
+	return true
 }
 
 // moved is called when the running move ends.
@@ -136,6 +140,10 @@ func (b *board) moved() {
 	}
 	b.filament += bl.de
 	b.drawn = max(b.drawn, b.filament)
+	if b.out && b.sensorOn && !b.inRunout && b.filament-b.outSince > runoutMM {
+		b.runoutDue = true
+		b.outSince = b.filament
+	}
 	if bl.seq >= 0 {
 		if bl.de > 0 && bl.end[2] > b.highestZ {
 			b.highestZ = bl.end[2]
@@ -319,17 +327,19 @@ func (b *board) quickStop() {
 		s := b.o.Limits.StepsPerMM[i]
 		b.rest[i] = math.Round(b.rest[i]*s) / s
 	}
-	b.at = b.rest
 	b.step1.clear()
 	b.tr.lose()
 	b.note("quick stop")
 	b.dwell(time.Second)
+	b.at = b.rest
 }
 
 // emergencyStop is M112.
 func (b *board) emergencyStop() {
-	b.put("echo:M112 Shutdown")
-	b.halt("M112")
+	if b.end == running {
+		b.put("echo:M112 Shutdown")
+		b.halt("M112")
+	}
 }
 
 func (b *board) setNumber(w *words) {

@@ -164,7 +164,7 @@ const (
 func (h *heater) protect(now vt) heatFault {
 	t := h.reads()
 	tooHigh := t > h.upperC
-	tooLow := t < 0 && h.targetC > 0
+	tooLow := t < 0
 	if tooHigh || tooLow {
 		if h.badSince == 0 {
 			h.badSince = now
@@ -173,7 +173,10 @@ func (h *heater) protect(now vt) heatFault {
 			if tooHigh {
 				return heatMax
 			}
-			return heatMin
+			// A sensor that reads nothing is looked at only with a target.
+			if h.targetC > 0 {
+				return heatMin
+			}
 		}
 		return heatOK
 	}

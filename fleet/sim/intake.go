@@ -9,6 +9,9 @@ import (
 // intake reads lines out of the receive buffer into the queue while it has
 // room. The firmware does this between commands and in every wait.
 func (b *board) intake() {
+	if b.m.family == FamilyE {
+		return // it looks at the line only between commands
+	}
 	for b.qN < queueLines && b.end == running {
 		c, ok := b.pull()
 		if !ok {

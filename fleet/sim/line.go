@@ -35,16 +35,18 @@ type reader struct {
 	stop     chan struct{}
 }
 
-func newReader() *reader {
-	r := &reader{in: make(chan []byte, chunks), free: make(chan []byte, chunks), stop: make(chan struct{})}
-	for range chunks {
-		r.free <- make([]byte, chunkBytes)
+// newReader has n chunks, each of that many bytes: what it may hold of what the
+// board has not taken.
+func newReader(n, size int) *reader {
+	r := &reader{in: make(chan []byte, n), free: make(chan []byte, n), stop: make(chan struct{})}
+	for range n {
+		r.free <- make([]byte, size)
 	}
 	return r
 }
 
 func (r *reader) incoming() <-chan []byte { return r.in }
-func (r *reader) reuse(p []byte)          { r.free <- p[:chunkBytes] }
+func (r *reader) reuse(p []byte)          { r.free <- p[:cap(p)] }
 
 func (r *reader) loop(from io.Reader) {
 	defer close(r.in)
@@ -83,7 +85,7 @@ type streamLine struct {
 
 func newStreamLine(rwc io.ReadWriteCloser) *streamLine {
 	l := &streamLine{
-		reader: newReader(), rwc: rwc,
+		reader: newReader(64, 512), rwc: rwc,
 		out: make(chan []byte, chunks), outFree: make(chan []byte, chunks), ready: make(chan struct{}, 1),
 	}
 	for range chunks {

@@ -43,7 +43,7 @@ func openPTY(path string) (line, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening a pseudo-terminal: %w", err)
 	}
-	l := &ptyLine{reader: newReader(), path: path, master: master, slave: slave, open: make(chan struct{}, 1)}
+	l := &ptyLine{reader: newReader(chunks, chunkBytes), path: path, master: master, slave: slave, open: make(chan struct{}, 1)}
 	if err := l.setUp(); err != nil {
 		master.Close()
 		slave.Close()

@@ -8,6 +8,9 @@ import (
 
 // nextReport is when the next line comes that nobody asked for.
 func (b *board) nextReport() vt {
+	if b.mute {
+		return never
+	}
 	t := min(b.tempAt, b.posAt, b.waitAt)
 	if b.inCmd && !b.quiet {
 		t = min(t, b.busyAt)
@@ -19,6 +22,13 @@ func (b *board) nextReport() vt {
 func (b *board) again(every vt) vt { return b.now + max(every, b.clk.virtual(reportGap)) }
 
 func (b *board) reports() {
+	if b.mute {
+		return
+	}
+	if b.m.family == FamilyE {
+		b.reportsE()
+		return
+	}
 	if b.tempAt <= b.now {
 		if !b.heatWaiting {
 			b.say = append(b.say, ' ')

@@ -37,10 +37,14 @@ func talk(t *testing.T, o Options) *talker {
 	}
 	h.p = p
 	go func() {
-		s := bufio.NewScanner(host)
-		for s.Scan() {
+		r := bufio.NewReader(host)
+		for {
+			l, err := r.ReadString('\n')
+			if err != nil {
+				return
+			}
 			h.mu.Lock()
-			h.lines = append(h.lines, s.Text())
+			h.lines = append(h.lines, l[:len(l)-1])
 			h.mu.Unlock()
 		}
 	}()

@@ -40,6 +40,8 @@ func newPace(l motion.Limits) pacer { return motion.NewPlanner(l, plannerSlots+1
 // stepper runs the planned moves one after the other in virtual time.
 type stepper struct {
 	pace     pacer
+	slots    int // moves that it holds, the running one included
+	delay    vt  // before a move from a standstill
 	blocks   [plannerSlots + 1]block
 	head, n  int // oldest block and how many, the running one included
 	running  bool
@@ -51,10 +53,10 @@ type stepper struct {
 func (s *stepper) at(i int) *block { return &s.blocks[(s.head+i)%len(s.blocks)] }
 
 // full says whether the next move has to wait.
-func (s *stepper) full() bool { return s.n >= plannerSlots }
+func (s *stepper) full() bool { return s.n >= s.slots }
 
 // free is the P of an advanced ok.
-func (s *stepper) free() int { return plannerSlots - s.n }
+func (s *stepper) free() int { return s.slots - s.n }
 
 // push takes a move at now. It is false when nothing is to be done because the
 // move has no length.
@@ -68,7 +70,7 @@ func (s *stepper) push(bl block, delta [4]float64, feedMMs float64, now vt) bool
 	switch {
 	case s.running:
 	case s.n == 1:
-		s.startsAt = now + startDelay
+		s.startsAt = now + s.delay
 	case s.n >= startAt && now < s.startsAt:
 		s.startsAt = now
 	}

@@ -11,6 +11,10 @@ type words struct {
 	v      [26]float64
 	text   []byte // the whole command
 	arg    []byte // what follows the code and one space, for commands that take text
+
+	// loose reads as family E does: lower case is upper case, a letter without a
+	// number bears 0, and signs may be repeated.
+	loose bool
 }
 
 // has says whether the letter stands in the command with a number behind it.
@@ -27,15 +31,10 @@ func (w *words) get(c byte, def float64) float64 {
 	return def
 }
 
-// is says whether the command is exactly this letter and code.
-func (w *words) is(letter byte, code int) bool {
-	return w.letter == letter && w.code == code && !w.sub
-}
-
-// read takes a command apart. Lower case is upper case only when fold is set,
-// and one family reads an e behind a number as a letter of its own: none here
-// reads exponents.
-func (w *words) read(text []byte, fold bool) {
+// read takes a command apart. No family reads exponents: an e behind a number is
+// a letter of its own, or nothing.
+func (w *words) read(text []byte) {
+	fold := w.loose
 	w.text, w.arg, w.letter, w.code, w.sub, w.seen, w.valued = text, nil, 0, 0, false, 0, 0
 	i := 0
 	for i < len(text) && text[i] == ' ' {
@@ -80,6 +79,13 @@ func (w *words) read(text []byte, fold bool) {
 		w.seen |= bit
 		for i < len(text) && text[i] == ' ' {
 			i++
+		}
+		if w.loose {
+			for i+1 < len(text) && text[i] == '-' && text[i+1] == '-' {
+				i++
+			}
+			w.v[c-'A'] = 0
+			w.valued |= bit
 		}
 		if v, n := number(text[i:]); n > 0 {
 			w.v[c-'A'] = v
