@@ -242,7 +242,7 @@ func (e *engine) alive(now time.Time) bool {
 }
 
 func (e *engine) busyNow(now time.Time) bool {
-	return !e.busyAt.IsZero() && now.Sub(e.busyAt) < 5*time.Second && e.busy != ""
+	return !e.busyAt.IsZero() && now.Sub(e.busyAt) < 5*time.Second && e.busyOn
 }
 
 // backlog is how much longer the moves that were accepted take, by the estimate.

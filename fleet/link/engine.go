@@ -47,7 +47,8 @@ type engine struct {
 	boots   int
 	heat    heaters
 	heatAt  time.Time
-	busy    string
+	busy    string // the newest busy line
+	busyOn  bool   // nothing was acknowledged since
 	busyAt  time.Time
 	heardAt time.Time
 	talkAt  time.Time // the newest line that is not sent by the clock
@@ -95,8 +96,9 @@ type engine struct {
 	own []ownLine // lines of the link's own, waiting
 
 	track   tracker
-	longest [plannerBlocks]float64 // seconds of the newest moves
-	longN   int
+	recent  [plannerBlocks]float64 // seconds of the newest moves, a ring
+	recentN int
+	longest time.Duration // the longest of them: how long one planner slot may take to free
 	bound   bound
 	rtt     roundTrips
 	supply  supply
@@ -216,7 +218,7 @@ func (e *engine) reply(now time.Time, r *reply) {
 	}
 	switch r.kind {
 	case replyOK:
-		e.busy = ""
+		e.busyOn = false
 		e.onOK(now, r)
 	case replyResend:
 		e.onResend(now, r)
@@ -226,7 +228,7 @@ func (e *engine) reply(now time.Time, r *reply) {
 	case replyStart:
 		e.onStart(now)
 	case replyBusy:
-		e.busyAt, e.changed = now, true
+		e.busyAt, e.busyOn, e.changed = now, true, true
 		if e.busy != string(r.text) {
 			e.busy = string(r.text)
 		}
@@ -865,8 +867,13 @@ func (e *engine) follow(s *slot) {
 	e.track.apply(s.payload(), &s.info)
 	s.after, s.afterK, s.gen = e.track.pos, e.track.known, e.track.gen
 	if s.info.secs > 0 {
-		e.longest[e.longN%len(e.longest)] = s.info.secs
-		e.longN++
+		e.recent[e.recentN%len(e.recent)] = s.info.secs
+		e.recentN++
+		longest := 0.0
+		for _, secs := range e.recent {
+			longest = max(longest, secs)
+		}
+		e.longest = time.Duration(longest * float64(time.Second))
 	}
 }
 

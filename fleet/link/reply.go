@@ -40,7 +40,7 @@ type reply struct {
 
 // parseReply understands one line. It never fails: what it does not know is replyText.
 func parseReply(line []byte) reply {
-	line = bytes.TrimFunc(line, func(r rune) bool { return r <= ' ' })
+	line = trim(line)
 	r := reply{text: line, n: -1, free: -1}
 	if len(line) == 0 {
 		return r
@@ -341,6 +341,17 @@ func pow10(scale float64) float64 {
 		p *= 10
 	}
 	return p
+}
+
+// trim takes blanks and control bytes off both ends.
+func trim(b []byte) []byte {
+	for len(b) > 0 && b[0] <= ' ' {
+		b = b[1:]
+	}
+	for len(b) > 0 && b[len(b)-1] <= ' ' {
+		b = b[:len(b)-1]
+	}
+	return b
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }

@@ -57,8 +57,10 @@ type recorder struct {
 
 func (r *recorder) add(e sim.Executed) {
 	switch t := string(e.Text); {
+	case t == "" || !strings.Contains("GMT", t[:1]):
+		// What noise makes of a line that lost its N: unknown, and without effect.
 	case strings.HasPrefix(t, "M105"), strings.HasPrefix(t, "M114"), strings.HasPrefix(t, "M110"), strings.HasPrefix(t, "M400"),
-		strings.HasPrefix(t, "M155"), strings.HasPrefix(t, "M115"), strings.HasPrefix(t, "M503"), strings.HasPrefix(t, "G4 P1"), t == "":
+		strings.HasPrefix(t, "M155"), strings.HasPrefix(t, "M115"), strings.HasPrefix(t, "M503"), strings.HasPrefix(t, "G4 P1"):
 	default:
 		r.mu.Lock()
 		r.text = append(r.text, t)

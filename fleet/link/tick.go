@@ -57,20 +57,11 @@ func (e *engine) timeoutAt() time.Time {
 	if e.lastWrite.After(since) {
 		since = e.lastWrite
 	}
-	wait := patience + e.longestMove() + e.held()
+	wait := patience + e.longest + e.held()
 	for i := 0; i < e.marks && wait < 40*time.Second; i++ {
 		wait *= 2
 	}
 	return since.Add(wait)
-}
-
-// longestMove is how long the planner may need to free one slot, by the estimate.
-func (e *engine) longestMove() time.Duration {
-	m := 0.0
-	for _, s := range e.longest {
-		m = max(m, s)
-	}
-	return time.Duration(m * float64(time.Second))
 }
 
 // held is how much longer the commands on their way may keep their ok back.
