@@ -1,0 +1,194 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"undercroft/cmd/undercroft/config"
+	"undercroft/fleet"
+	"undercroft/fleet/power"
+	"undercroft/queue/dispatch"
+	"undercroft/queue/intake"
+	"undercroft/queue/store"
+	"undercroft/web"
+)
+
+// daemon is everything that serve and demo run, wired together.
+type daemon struct {
+	conf     *config.Config
+	log      *slog.Logger
+	store    *store.Store
+	recovery *store.Recovery
+	fleet    *fleet.Fleet
+	dispatch *dispatch.Dispatcher
+	house    *house
+	web      *web.Server
+	listener net.Listener
+}
+
+// daemonOptions are what does not stand in the configuration.
+type daemonOptions struct {
+	clock houseClock
+	demo  bool
+	log   *slog.Logger
+}
+
+// newDaemon opens the store and the listening address and wires the rooms. It
+// starts nothing: Run does.
+func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *daemon, err error) {
+	d := &daemon{conf: conf, log: o.log}
+	d.store, d.recovery, err = store.Open(ctx, conf.House.DataDir, store.Options{Now: o.clock.Now, Log: o.log})
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.store.Close())
+		}
+	}()
+	d.fleet = fleet.New(fleet.Options{Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, Log: o.log})
+	printers := map[string]dispatch.Printer{}
+	for _, name := range d.fleet.Names() {
+		printers[name] = d.fleet.Printer(name)
+	}
+	startDelay := conf.House.StartDelay
+	if startDelay == 0 {
+		startDelay = -1 // the dispatcher's word for none
+	}
+	d.dispatch, err = dispatch.New(ctx, dispatch.Options{
+		Store: d.store, Printers: printers, Notify: d.fleet.Subscribe, Machines: machines(conf), Circuits: circuits(conf),
+		Now: o.clock.Now, Pace: o.clock.pace, Zone: conf.House.Location, StartDelay: startDelay, Log: o.log,
+	})
+	if err != nil {
+		return nil, err
+	}
+	d.house = &house{conf: conf, clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch}
+	d.house.intake = &intake.Intake{Store: d.store, Kinds: d.house.kinds}
+	token, err := readToken(conf.House.TokenFile)
+	if err != nil {
+		return nil, err
+	}
+	metricsPage, figures, err := newFigures(d.house, o.log)
+	if err != nil {
+		return nil, err
+	}
+	d.web, err = web.New(web.Options{
+		House: d.house, Metrics: metricsPage, Health: d.health, Log: o.log, Version: version(),
+		Listen: conf.House.Listen, Token: token,
+	})
+	if err != nil {
+		return nil, err
+	}
+	figures.pages = d.web
+	d.listener, err = d.web.Listen()
+	return d, err
+}
+
+// health says whether the daemon can do its work: the store must answer.
+func (d *daemon) health() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	_, err := d.store.Hours(ctx)
+	return err
+}
+
+// Run works until ctx ends. Then nothing starts any more, every printer is
+// settled (the line in hand, heaters off, parked), outcomes are recorded, the
+// pages close, and the store is closed last. hurry, when it is closed, shortens
+// the settling.
+func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
+	webCtx, closePages := context.WithCancel(context.WithoutCancel(ctx))
+	defer closePages()
+	workCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+
+	var work, pages sync.WaitGroup
+	errs := make(chan error, 3)
+	keep := func(err error) {
+		if err != nil && !errors.Is(err, context.Canceled) {
+			errs <- err
+			cancel() // one part that ends early ends the others in order
+		}
+	}
+	pages.Go(func() { keep(d.web.Serve(webCtx, d.listener)) })
+	work.Go(func() { keep(d.dispatch.Run(workCtx)) })
+	work.Go(func() { keep(d.fleet.Run(workCtx)) })
+	done := make(chan struct{})
+	go func() {
+		select {
+		case <-hurry:
+			d.fleet.Hurry()
+		case <-done:
+		}
+	}()
+	work.Wait()
+	close(done)
+	closePages()
+	pages.Wait()
+	close(errs)
+	var all []error
+	for err := range errs {
+		all = append(all, err)
+	}
+	return errors.Join(append(all, d.store.Close())...)
+}
+
+// URL is where the pages are.
+func (d *daemon) URL() string { return "http://" + d.listener.Addr().String() + "/" }
+
+func specs(conf *config.Config) []fleet.Spec {
+	out := make([]fleet.Spec, len(conf.Printers))
+	for i, p := range conf.Printers {
+		out[i] = fleet.Spec{
+			Name: p.Name, Kind: p.Kind, Path: p.Path, Baud: p.Baud, WindowBytes: p.WindowBytes, VolumeMM: p.VolumeMM,
+			MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC, ParkGCode: p.ParkGCode, CoolBelowC: p.CoolBelowC,
+			StallAfter: p.StallAfter, RunoutFails: p.RunoutFailsAfter,
+		}
+	}
+	return out
+}
+
+func machines(conf *config.Config) []dispatch.Machine {
+	out := make([]dispatch.Machine, len(conf.Printers))
+	for i, p := range conf.Printers {
+		out[i] = dispatch.Machine{
+			Name: p.Name, Kind: p.Kind, VolumeMM: p.VolumeMM, MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC,
+			Circuit: p.Circuit, Load: power.Load{HeatingW: p.HeatingW, SteadyW: p.SteadyW},
+		}
+		if p.Clearing != nil {
+			out[i].Clearing, out[i].MaxClearings = p.Clearing.GCode, p.Clearing.MaxInRow
+		}
+	}
+	return out
+}
+
+func circuits(conf *config.Config) []power.Circuit {
+	out := make([]power.Circuit, len(conf.Circuits))
+	for i, c := range conf.Circuits {
+		out[i] = power.Circuit{Name: c.Name, Volts: c.Volts, BreakerA: c.BreakerA, Share: c.ContinuousShare, StandingW: c.StandingW}
+	}
+	return out
+}
+
+// readToken reads the house's credential, empty when none is configured.
+func readToken(path string) (string, error) {
+	if path == "" {
+		return "", nil
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return "", fmt.Errorf("the token file cannot be read: %w", err)
+	}
+	token := strings.TrimSpace(string(text))
+	if len(token) < 16 {
+		return "", fmt.Errorf("the token in %s has %d characters; whoever has it can heat and move the printers: use at least 16 random ones", path, len(token))
+	}
+	return token, nil
+}

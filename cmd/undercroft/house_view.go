@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+
+	"undercroft/fleet"
+	"undercroft/fleet/link"
+	"undercroft/queue"
+	"undercroft/queue/dispatch"
+	"undercroft/web"
+)
+
+// View copies what the pages show.
+func (h *house) View(ctx context.Context) (web.View, error) {
+	v := h.dispatch.View()
+	out := web.View{
+		At: v.At, Zone: h.conf.House.TimeZone, Pace: h.clock.pace, Demo: h.demo, Title: h.conf.House.Title,
+		Hours: web.Hours{
+			Answered: v.Hours.Answered, Home: v.Hours.Home.String(), Cold: v.Hours.Cold.String(),
+			ColdNow: v.ColdNow, HomeNow: v.HomeNow,
+		},
+		Tally: web.Tally{
+			JobsWaiting: v.Waiting, JobsRunning: v.Running, JobsDecision: v.Decision, JobsDone: v.Tally.JobsDone,
+			PiecesDone: v.Tally.PiecesDone, PiecesWanted: v.Tally.PiecesWanted,
+			HoursDone: v.Tally.HoursDone, HoursLeft: v.HoursIn, GramsUsed: v.Tally.GramsUsed,
+		},
+		Printers: make([]web.Printer, len(v.Printers)),
+		Jobs:     make([]web.Job, len(v.Jobs)),
+		Circuits: make([]web.Circuit, len(v.Circuits)),
+		Mishaps:  h.mishapViews(ctx, v.Mishaps),
+	}
+	for i := range v.Printers {
+		out.Printers[i] = h.printerView(&v.Printers[i])
+	}
+	for i, j := range v.Jobs {
+		out.Jobs[i] = jobView(j.Job, j.Why)
+	}
+	for i, c := range v.Circuits {
+		out.Circuits[i] = web.Circuit{Name: c.Name, LimitW: c.LimitW, LeasedW: c.LeasedW, StandingW: c.StandingW}
+	}
+	return out, nil
+}
+
+func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
+	m, s := &p.Machine, &p.Snapshot
+	v := web.Printer{
+		Name: m.Name, Kind: m.Kind, Phase: string(s.Phase), PhaseSince: s.Since, Why: p.Why, WaitsFor: p.WaitsFor,
+		VolumeMM: m.VolumeMM, NozzleMM: m.NozzleMM, OutOf: m.OutOfService, Circuit: m.Circuit,
+		Spool:    web.Spool{Material: m.Spool.Material, Colour: m.Spool.Colour},
+		Plate:    plateView(p),
+		Heaters:  heaterViews(s.Link.Heaters),
+		Resends:  s.Link.Resends,
+		Firmware: s.Link.Identity.Firmware,
+	}
+	for _, c := range h.conf.Printers {
+		if c.Name == m.Name {
+			v.Path = c.Path
+		}
+	}
+	if m.Spool.Grams != nil {
+		v.Spool.Grams = *m.Spool.Grams
+	}
+	if at := s.Link.HeatAt; !at.IsZero() {
+		v.HeatAt = &at
+	}
+	if p.Job != nil && s.Run != nil && s.Run.RunID == p.RunID {
+		v.Run = runView(p.Job, s.Run)
+	}
+	if p.Next != nil {
+		starts := p.Starts
+		v.NextJob, v.NextStart = p.Next.ID, &starts
+	}
+	return v
+}
+
+func plateView(p *dispatch.PrinterView) web.Plate {
+	m := &p.Machine
+	v := web.Plate{Surface: m.Plate.Surface, State: string(m.Plate.State), Question: p.Question, RunID: m.Plate.RunID, JobID: m.Plate.JobID, Since: m.Plate.Since}
+	if j := p.OnPlate; j != nil {
+		v.Part, v.Pieces = j.Part, j.Pieces
+		v.HeightMM, v.WidthMM, v.Outline = j.File.HeightMM, j.File.SizeMM()[0], j.File.Outline
+		v.CompletedMM = j.File.HeightMM
+		if s := p.Snapshot.Run; s != nil {
+			v.CompletedMM = s.CompletedMM
+		}
+	}
+	return v
+}
+
+func runView(j *queue.Job, r *fleet.Progress) *web.Run {
+	return &web.Run{
+		ID: r.RunID, JobID: j.ID, Part: j.Part, File: j.FileName, StartedAt: r.StartedAt, EndsAt: r.EndsAt,
+		LeftS: r.LeftS, EstimateS: r.EstimateS, LayersDone: r.LayersDone, Layers: r.Layers,
+		CompletedMM: r.CompletedMM, InProgressMM: r.InProgressMM, HeightMM: r.HeightMM,
+		Line: r.Line, Lines: r.Lines, WidthMM: j.File.SizeMM()[0], Outline: j.File.Outline,
+	}
+}
+
+func jobView(j *queue.Job, why string) web.Job {
+	f := j.File
+	v := web.Job{
+		ID: j.ID, State: string(j.State), Part: j.Part, Assembly: j.Assembly, File: j.FileName, SHA256: f.SHA256,
+		Kind: j.Kind, NozzleMM: j.NozzleMM, LayerMM: f.LayerMM, Material: j.Material, SizeMM: f.SizeMM(),
+		EstimateS: f.EstimateS, MassG: f.MassG, Pieces: j.Pieces, Printer: j.Printer, Runs: j.Runs,
+		ClearsSelf: j.ClearsSelf, Note: why,
+	}
+	for _, w := range f.Warnings {
+		v.Warnings = append(v.Warnings, label(w))
+	}
+	return v
+}
+
+func (h *house) mishapViews(ctx context.Context, list []queue.Mishap) []web.Mishap {
+	out := make([]web.Mishap, len(list))
+	for i, m := range list {
+		out[i] = web.Mishap{
+			ID: m.ID, RunID: m.RunID, JobID: m.JobID, Printer: m.Printer, Part: m.Part, Result: m.Result,
+			Cause: m.Cause, Text: m.Text, At: m.At, Line: m.Line, Layer: m.LayersDone,
+			CompletedMM: m.CompletedMM, InProgressMM: m.InProgressMM, HeightMM: m.HeightMM,
+			GramsSpent: m.GramsSpent, Decided: m.Decided,
+		}
+		for _, p := range m.Heat {
+			point := web.HeatPoint{At: p.At}
+			for _, t := range p.Heaters {
+				point.Heaters = append(point.Heaters, web.Heater(t))
+			}
+			out[i].Heat = append(out[i].Heat, point)
+		}
+		// Without its file a mishap still has its figures; only its drawing is gone.
+		if f, err := h.store.File(ctx, m.SHA256); err == nil {
+			out[i].Outline, out[i].WidthMM = f.Outline, f.SizeMM()[0]
+		}
+	}
+	return out
+}
+
+func heaterViews(list []link.Heater) []web.Heater {
+	out := make([]web.Heater, len(list))
+	for i, t := range list {
+		out[i] = web.Heater{Name: t.Name, ActualC: t.ActualC, TargetC: t.TargetC}
+	}
+	return out
+}
