@@ -22,6 +22,53 @@ var pow10 = [...]float64{
 // rounded division of two exact values); beyond that it is within two units in
 // the last place.
 func scanNumber(s []byte, i int) (value float64, end int, ok bool) {
+	j := i
+	neg := j < len(s) && s[j] == '-'
+	if neg {
+		j++
+	}
+	// The ordinary case: digits, perhaps a point, digits, and then no blank that
+	// more digits could follow.
+	var mant uint64
+	k := j
+	for k < len(s) {
+		d := s[k] - '0'
+		if d > 9 {
+			break
+		}
+		mant = mant*10 + uint64(d)
+		k++
+	}
+	digits, frac := k-j, 0
+	if k < len(s) && s[k] == '.' {
+		k++
+		f := k
+		for k < len(s) {
+			d := s[k] - '0'
+			if d > 9 {
+				break
+			}
+			mant = mant*10 + uint64(d)
+			k++
+		}
+		frac = k - f
+		digits += frac
+	}
+	if uint(digits-1) >= maxDigits-1 || k+1 < len(s) && s[k] <= ' ' && s[k+1] < 'A' {
+		return scanOddNumber(s, i)
+	}
+	value = float64(mant)
+	if frac > 0 {
+		value /= pow10[frac]
+	}
+	if neg {
+		value = -value
+	}
+	return value, k, true
+}
+
+// scanOddNumber is scanNumber for every case.
+func scanOddNumber(s []byte, i int) (value float64, end int, ok bool) {
 	start := i
 	for i < len(s) && (s[i] == ' ' || s[i] == '\t') {
 		i++

@@ -159,7 +159,7 @@ func (p *Parser) Next() (bool, error) {
 			}
 			if start < 0 {
 				start = i
-				if named := p.named(i); named {
+				if i+1 < len(s) && s[i+1] >= 'A' && p.named(i) {
 					return p.takeNamed(i)
 				}
 			}
@@ -183,7 +183,7 @@ func (p *Parser) Next() (bool, error) {
 				i = end
 				continue
 			}
-			if p.named(i) {
+			if i+1 < len(s) && s[i+1] >= 'A' && p.named(i) {
 				return p.takeNamed(i)
 			}
 		}
@@ -270,6 +270,10 @@ func (p *Parser) commandWord(i int, letter byte) (int, error) {
 	c := &p.Command
 	s := p.line
 	j := i + 1
+	if i+2 < len(s) && s[j]-'0' <= 9 && s[i+2] == ' ' { // the ordinary case
+		c.Letter, c.Number = letter, int(s[j]-'0')
+		return i + 2, nil
+	}
 	for j < len(s) && (s[j] == ' ' || s[j] == '\t') {
 		j++
 	}

@@ -44,7 +44,8 @@ func (b *beads) add(areaMM2, heightMM, volumeMM3 float64, early bool) {
 		return
 	}
 	w := BeadWidthMM(areaMM2, heightMM)
-	i := uint(min(max(w*(1/beadBinMM), 0), beadBins-1))
+	w = min(w, beadBinMM*(beadBins-0.5)) // it is positive: area and height are
+	i := uint(w * (1 / beadBinMM))
 	b.all.add(i, w, volumeMM3)
 	if early {
 		b.early.add(i, w, volumeMM3)

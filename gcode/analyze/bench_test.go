@@ -46,3 +46,19 @@ func BenchmarkRead(b *testing.B) {
 
 // onlyReader hides the other methods of a reader, as a file's would be used.
 type onlyReader struct{ io.Reader }
+
+// TestNoAllocationsPerLine holds that a longer file costs no more memory than
+// its layers take.
+func TestNoAllocationsPerLine(t *testing.T) {
+	short, long := ordinaryMoves(1<<20), ordinaryMoves(4<<20)
+	count := func(file []byte) float64 {
+		return testing.AllocsPerRun(2, func() {
+			if _, err := Read(bytes.NewReader(file), Options{}); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+	if a, b := count(short), count(long); b > a+20 {
+		t.Errorf("%g allocations in 1 MB, %g in 4 MB", a, b)
+	}
+}

@@ -10,9 +10,24 @@ func EmptyBox() Box {
 
 func (b *Box) add(x, y, z float64) {
 	b.Empty = false
-	b.Min[0], b.Max[0] = min(b.Min[0], x), max(b.Max[0], x)
-	b.Min[1], b.Max[1] = min(b.Min[1], y), max(b.Max[1], y)
-	b.Min[2], b.Max[2] = min(b.Min[2], z), max(b.Max[2], z)
+	if x < b.Min[0] {
+		b.Min[0] = x
+	}
+	if x > b.Max[0] {
+		b.Max[0] = x
+	}
+	if y < b.Min[1] {
+		b.Min[1] = y
+	}
+	if y > b.Max[1] {
+		b.Max[1] = y
+	}
+	if z < b.Min[2] {
+		b.Min[2] = z
+	}
+	if z > b.Max[2] {
+		b.Max[2] = z
+	}
 }
 
 func (b *Box) join(o *Box) {
@@ -23,10 +38,13 @@ func (b *Box) join(o *Box) {
 	b.add(o.Max[0], o.Max[1], o.Max[2])
 }
 
-// closed gives an empty box plain zeros, so that it can be written as JSON.
+// closed gives zeros along axes where nothing was added, so that the box can be
+// written as JSON.
 func (b Box) closed() Box {
-	if b.Empty {
-		return Box{Empty: true}
+	for i := range b.Min {
+		if b.Min[i] > b.Max[i] {
+			b.Min[i], b.Max[i] = 0, 0
+		}
 	}
 	return b
 }

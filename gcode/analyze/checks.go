@@ -30,6 +30,9 @@ func (a *analysis) checkMove(d *[4]float64) {
 			}
 		}
 	}
+	if m.known == [3]bool{true, true, true} {
+		a.inside = a.reach
+	}
 }
 
 // movesUnhomed is called for a move to a place along an axis that was neither

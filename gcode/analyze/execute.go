@@ -83,6 +83,11 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 			de /= m.filamentMM2
 		}
 	}
+	if !(target[0] < farMM && target[0] > -farMM && target[1] < farMM && target[1] > -farMM &&
+		target[2] < farMM && target[2] > -farMM && de < farMM && de > -farMM) {
+		a.outOfRange(c)
+		return
+	}
 	if number >= 2 {
 		a.arc(c, number == 2, target, de)
 		return
@@ -90,8 +95,31 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 	a.move(target, de, m.feed*m.speed)
 }
 
+// farMM is beyond any printer, and near enough for sums to stay exact.
+const farMM = 1e6
+
+func (a *analysis) outOfRange(c *gcode.Command) {
+	a.find("out-of-range", Refuse, c.Column(), "a number in "+c.Name()+" is beyond anything a printer has")
+}
+
+// sane reports whether every number of a command is within what printers have,
+// and notes a finding otherwise. farWord leaves room for limits and baud rates.
+func (a *analysis) sane(c *gcode.Command) bool {
+	const farWord = 1e8
+	for i, v := range c.Value {
+		if c.Valued&(1<<i) != 0 && !(v < farWord && v > -farWord) {
+			a.outOfRange(c)
+			return false
+		}
+	}
+	return true
+}
+
 func (a *analysis) g(c *gcode.Command) {
 	m := &a.mode
+	if !a.sane(c) {
+		return
+	}
 	switch {
 	case c.Sub != 0:
 		a.unknown.add(c, a.lines.Number())
@@ -230,6 +258,9 @@ const maxTools = 64
 
 func (a *analysis) m(c *gcode.Command) {
 	m := &a.mode
+	if !a.sane(c) {
+		return
+	}
 	if c.Sub != 0 {
 		a.judge(c)
 		return

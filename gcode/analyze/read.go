@@ -63,6 +63,7 @@ type analysis struct {
 	tools   []toolState
 	opening opening
 	layers  layers
+	plain   rowThickness // of lines that lie on the layer below: their width, weighted by volume
 	ground  ground
 	beads   beads
 	slope   slope
@@ -72,6 +73,10 @@ type analysis struct {
 	seen    features
 
 	extruded, reach Box
+	// inside is reach once every axis is known, and nothing before: a move that
+	// ends in it needs no further look.
+	inside Box
+	laying bool // the last move laid material in the current layer
 	good, bad       int64 // lines with a command, lines that are none
 	firstBad        *gcode.SyntaxError
 }
@@ -109,7 +114,7 @@ func newAnalysis(o Options) *analysis {
 		mode:     startModes(o.FilamentMM),
 		bed:      heater{kind: HeatBed, fromC: ambientC},
 		chamber:  heater{kind: HeatChamber, fromC: ambientC},
-		extruded: EmptyBox(), reach: EmptyBox(),
+		extruded: EmptyBox(), reach: EmptyBox(), inside: EmptyBox(),
 		wireMotion: -1,
 	}
 	a.tool(0)
@@ -224,11 +229,16 @@ func (a *analysis) move(target [3]float64, de, feed float64) {
 			tag = a.lay(&d, z0, drawn, xy2)
 		}
 	}
-	if tag == tagNone {
-		a.opening.broken = true
+	if tag < 0 {
+		a.laying = false
+		a.opening.broken = a.opening.broken || tag == tagNone
 	}
 	if xy2 != 0 || d[2] != 0 {
-		a.checkMove(&d)
+		x, y, z := target[0]+m.shift[0], target[1]+m.shift[1], target[2]+m.shift[2]
+		r := &a.inside
+		if x < r.Min[0] || x > r.Max[0] || y < r.Min[1] || y > r.Max[1] || z < r.Min[2] || z > r.Max[2] {
+			a.checkMove(&d)
+		}
 	}
 	a.push(d, feed, tag)
 }
@@ -287,7 +297,10 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 	}
 	l.EndOffset, l.EndLine = a.lines.EndOffset(), a.lines.Number()
 	l.FilamentMM += drawn
-	l.Box.add(x0, y0, z0)
+	if did != stayed || !a.laying {
+		l.Box.add(x0, y0, z0)
+		a.laying = true
+	}
 	l.Box.add(x, y, z)
 
 	h := a.ground.lay((x0+x)/2, (y0+y)/2, z)
@@ -303,6 +316,20 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 		h = 0
 		if did != below {
 			h = l.ThicknessMM
+		}
+	}
+	// A line over a gap is thick where every second layer is filled, or ordinary
+	// where lines cross: it is what makes its bead more like the others.
+	if d[2] == 0 && did != below {
+		switch thin := l.ThicknessMM; {
+		case h <= thin+heightTol:
+			a.plain.mm3 += volume
+			a.plain.mm4 += volume * BeadWidthMM(volume/length, h)
+		case a.plain.mm3 > 0:
+			w := a.plain.mm4 / a.plain.mm3
+			if math.Abs(BeadWidthMM(volume/length, thin)-w) <= math.Abs(BeadWidthMM(volume/length, h)-w) {
+				h = thin
+			}
 		}
 	}
 	if h > 0 {

@@ -7,10 +7,22 @@ import "math"
 // queued: then the move starts from rest.
 func (p *Planner) junction2(unit, abs *[4]float64, lengthMM, accel, nominal float64, alone bool) float64 {
 	if p.lim.JunctionDeviationMM > 0 {
-		if alone || p.prevNominal == 0 {
-			return 0
+		cur := *unit
+		if e2 := cur[E] * cur[E]; e2 > 0.01 {
+			normalise(&cur)
+		} else if e2 > 0 { // (1+e²)^−½ as a series, off by less than 3e-9
+			f := 1 - e2*(1./2-e2*(3./8-e2*(5./16)))
+			cur[X] *= f
+			cur[Y] *= f
+			cur[Z] *= f
+			cur[E] *= f
 		}
-		return p.deviation2(unit, lengthMM, accel, nominal)
+		v2 := 0.0
+		if !alone && p.prevNominal > 0 {
+			v2 = p.deviation2(&cur, lengthMM, accel, nominal)
+		}
+		p.prevUnit = cur
+		return v2
 	}
 	return p.jerk2(unit, abs, nominal, alone)
 }
@@ -20,35 +32,49 @@ func (p *Planner) junction2(unit, abs *[4]float64, lengthMM, accel, nominal floa
 // s = sin(θ/2), the arc's radius is r = δ·s/(1−s), and the centripetal
 // acceleration v²/r must not pass a: v² = a·δ·s/(1−s). (Jeon, 2011; from memory.)
 //
-// E counts as a fourth direction. Directions are scaled to length one where E
-// takes part.
-func (p *Planner) deviation2(unit *[4]float64, lengthMM, accel, nominal float64) float64 {
-	cur, prev := *unit, p.prevUnit
-	if cur[E] != 0 {
-		normalise(&cur)
-	}
-	if prev[E] != 0 {
-		normalise(&prev)
-	}
+// E counts as a fourth direction: cur and the direction before it are of length
+// one over all four.
+func (p *Planner) deviation2(cur *[4]float64, lengthMM, accel, nominal float64) float64 {
+	prev := &p.prevUnit
 	cos := -(prev[X]*cur[X] + prev[Y]*cur[Y] + prev[Z]*cur[Z] + prev[E]*cur[E])
 	if cos > 0.999999 { // a full reversal
 		return 0
 	}
-	cos = max(cos, -0.999999)
-	across := [4]float64{cur[X] - prev[X], cur[Y] - prev[Y], cur[Z] - prev[Z], cur[E] - prev[E]}
-	normalise(&across)
-	for i := range across {
-		across[i] = math.Abs(across[i])
+	if cos < -0.999999 {
+		cos = -0.999999
 	}
-	a := limitByAxis(accel, &across, &p.lim.MaxAccelMMs2)
-	s := math.Sqrt((1 - cos) / 2)
+	a := accel
+	if a > p.freeAccel || cur[Z] != prev[Z] {
+		across := [4]float64{cur[X] - prev[X], cur[Y] - prev[Y], cur[Z] - prev[Z], cur[E] - prev[E]}
+		normalise(&across)
+		for i := range across {
+			across[i] = math.Abs(across[i])
+		}
+		a = limitByAxis(a, &across, &p.lim.MaxAccelMMs2)
+	}
+	half2 := (1 - cos) / 2
+	s := math.Sqrt(half2)
 	v2 := a * p.lim.JunctionDeviationMM * s / (1 - s)
 	if lengthMM < 1 && cos < -math.Sqrt2/2 {
 		// Short segments of a curve: the arc through them, of length L and angle
 		// acos(−cosθ), bounds the speed.
-		v2 = min(v2, lengthMM*a/math.Acos(-cos))
+		if r := lengthMM * a / smallAngle(1-half2); r < v2 {
+			v2 = r
+		}
 	}
-	return min(v2, nominal*nominal, p.prevNominal*p.prevNominal)
+	if v := nominal * nominal; v < v2 {
+		v2 = v
+	}
+	if v := p.prevNominal * p.prevNominal; v < v2 {
+		v2 = v
+	}
+	return v2
+}
+
+// smallAngle is the angle φ below 45° for which sin²(φ/2) is given: the series of
+// 2·asin, off by less than 3e-6 of it.
+func smallAngle(sin2 float64) float64 {
+	return 2 * math.Sqrt(sin2) * (1 + sin2*(1./6+sin2*(3./40+sin2*(5./112+sin2*(35./1152+sin2*63./2816)))))
 }
 
 func normalise(v *[4]float64) {

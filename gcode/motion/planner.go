@@ -45,17 +45,24 @@ type Planner struct {
 	carry [4]float64 // moves too short to be run, added to the next
 
 	// of the newest move, for the corner to the one behind it
-	prevUnit    [4]float64
+	prevUnit    [4]float64 // of length one over all four where E takes part
 	prevNominal float64
 	prevSpeed   [4]float64
 
 	minStep    [4]float64 // six steps, in mm
 	minSegment float64    // s
+	// An acceleration up to this is within the limits of X, Y and E in any direction.
+	freeAccel float64
+	// The division that most moves have in common.
+	lastAccel, lastInvAccel float64
+	// Square root of the oldest move's entry2, when the move before it left.
+	entry float64
 }
 
 type block struct {
 	lengthMM  float64
 	accel     float64
+	invAccel  float64
 	twoAL     float64 // 2·accel·length
 	entry2    float64 // square of the entry speed
 	maxEntry2 float64
@@ -91,6 +98,12 @@ func NewPlanner(l Limits, blocks int) *Planner {
 func (p *Planner) SetLimits(l Limits) {
 	p.lim = l
 	p.minSegment = l.MinSegmentMS / 1000
+	p.freeAccel = math.Inf(1)
+	for _, i := range [3]int{X, Y, E} {
+		if m := l.MaxAccelMMs2[i]; m > 0 {
+			p.freeAccel = min(p.freeAccel, m)
+		}
+	}
 	for i, s := range l.StepsPerMM {
 		p.minStep[i] = negligibleMM
 		if s > 0 {
@@ -159,12 +172,10 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 			nominal = length / (t + 2*(p.minSegment-t)/float64(n))
 		}
 	}
-	for i := range abs {
-		if m := l.MaxFeedMMs[i]; m > 0 && nominal*abs[i] > m {
-			nominal = m / abs[i]
-		}
+	nominal = limitByAxis(nominal, &abs, &l.MaxFeedMMs)
+	if accel > p.freeAccel || az != 0 {
+		accel = limitByAxis(accel, &abs, &l.MaxAccelMMs2)
 	}
-	accel = limitByAxis(accel, &abs, &l.MaxAccelMMs2)
 	if !(nominal > 0) {
 		nominal = creepMMs
 	}
@@ -174,14 +185,21 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 
 	b := &p.ring[p.tail&p.mask]
 	b.lengthMM, b.accel = length, accel
+	if accel != p.lastAccel {
+		p.lastAccel, p.lastInvAccel = accel, 1/accel
+	}
+	b.invAccel = p.lastInvAccel
 	b.twoAL = 2 * accel * length
 	b.nominal, b.nominal2 = nominal, nominal*nominal
 	b.min2 = min(p.leastSpeed2(accel, &abs), b.nominal2)
+	if n == 0 {
+		p.entry = -1
+	}
 	v2 := p.junction2(&unit, &abs, length, accel, nominal, n == 0)
 	b.maxEntry2 = min(max(v2, b.min2), b.nominal2)
 	b.entry2 = min(b.maxEntry2, b.min2+b.twoAL)
 
-	p.prevUnit, p.prevNominal = unit, nominal
+	p.prevNominal = nominal
 	p.tail++
 	p.replan()
 	return true
@@ -193,7 +211,9 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 func (p *Planner) leastSpeed2(accel float64, abs *[4]float64) float64 {
 	var s float64
 	for i, a := range abs {
-		s = max(s, a*p.lim.StepsPerMM[i])
+		if v := a * p.lim.StepsPerMM[i]; v > s {
+			s = v
+		}
 	}
 	if s == 0 || math.IsInf(accel, 1) {
 		return 0
@@ -258,22 +278,33 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 		exit2 = p.ring[p.head&p.mask].entry2
 	}
 	p.planned = max(p.planned, p.head)
-	return b.seconds(exit2), true
+	v0 := p.entry
+	if v0 < 0 {
+		v0 = math.Sqrt(b.entry2)
+	}
+	v1 := math.Sqrt(exit2)
+	p.entry = v1
+	return b.seconds(v0, v1, exit2), true
 }
 
 // seconds is the duration of a trapezoid. With v0, v1 the entry and exit speeds,
 // v the nominal speed, a the acceleration and L the length: ramps of
 // (v²−v0²)/2a and (v²−v1²)/2a; if they fit, (v−v0)/a + (v−v1)/a plus the rest
 // at v; else the peak is √(aL + (v0²+v1²)/2).
-func (b *block) seconds(exit2 float64) float64 {
+func (b *block) seconds(v0, v1, exit2 float64) float64 {
 	if math.IsInf(b.accel, 1) {
 		return b.lengthMM / b.nominal
 	}
-	v0, v1 := math.Sqrt(b.entry2), math.Sqrt(exit2)
-	ramps := (2*b.nominal2 - b.entry2 - exit2) / (2 * b.accel)
+	ramps := (b.nominal2 - (b.entry2+exit2)/2) * b.invAccel
 	if ramps <= b.lengthMM {
-		return (2*b.nominal-v0-v1)/b.accel + (b.lengthMM-ramps)/b.nominal
+		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)/b.nominal
 	}
-	peak2 := max(b.accel*b.lengthMM+(b.entry2+exit2)/2, b.entry2, exit2)
-	return (2*math.Sqrt(peak2) - v0 - v1) / b.accel
+	peak2 := (b.twoAL + b.entry2 + exit2) / 2
+	if peak2 < b.entry2 {
+		peak2 = b.entry2
+	}
+	if peak2 < exit2 {
+		peak2 = exit2
+	}
+	return (2*math.Sqrt(peak2) - v0 - v1) * b.invAccel
 }

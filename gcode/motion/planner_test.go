@@ -158,6 +158,14 @@ func TestShortMovesAreMerged(t *testing.T) {
 	}
 }
 
+func TestSmallAngle(t *testing.T) {
+	for deg := 0.05; deg < 45; deg += 0.05 {
+		phi := deg * math.Pi / 180
+		s := math.Sin(phi / 2)
+		within(t, "angle", smallAngle(s*s)/phi, 1, 3e-6)
+	}
+}
+
 func TestFullAndEmpty(t *testing.T) {
 	p := NewPlanner(plain(1000, 0.05), 16)
 	if _, ok := p.Pop(); ok {
