@@ -62,6 +62,8 @@ type board struct {
 	line     line
 	in       <-chan []byte
 	chunk    []byte
+	chunkBad []bool // beside chunk, nil when nothing in it is damaged
+	borrowed bool   // chunk is the line's and goes back to it
 	chunkAt  int
 	wireAt   vt // when the next byte of chunk is in
 	byteTime vt
@@ -71,7 +73,15 @@ type board struct {
 
 	// Receive buffer and line intake.
 	rx          [rxBytes]byte
+	rxBad       [rxBytes]bool
 	rxHead, rxN int
+	lastByte    byte // the newest that arrived
+	lostByte    bool // one before the next found no room
+	pulledBad   bool // the byte that pull gave is damaged
+	partBad     bool // part is not what the host sent
+	commented   bool // part has a comment behind it
+	skipNext    bool
+	partTill    vt // when a part without an end is given up
 	overflowed  bool
 	part        []byte
 	comment     bool
@@ -127,6 +137,9 @@ type board struct {
 	sensorOn  bool
 	runoutDue bool
 	inRunout  bool
+	inj       *injector
+	spoilt    []byte
+	hangTill  vt
 	moves     int64 // planned since the boot
 
 	// Family E.
@@ -148,6 +161,7 @@ func newBoard(o Options) *board {
 		tr:    tracer{w: o.Trace, call: o.OnExecute, event: o.OnEvent},
 		part:  make([]byte, 0, 256), urgent: make([]byte, 0, 32),
 		resetWhy: "PowerUp",
+		inj:      newInjector(o.Faults, o.Seed),
 	}
 	if o.Baud > 0 {
 		b.byteTime = b.clk.virtual(10 * time.Second / time.Duration(o.Baud))
@@ -199,6 +213,10 @@ func (b *board) run() {
 
 // serveOne handles the next line of the queue, or waits for one.
 func (b *board) serveOne() {
+	if b.now < b.hangTill {
+		b.pass(b.hangTill)
+		return
+	}
 	if b.m.family == FamilyE {
 		b.serveE()
 		return
@@ -245,8 +263,8 @@ func (b *board) pass(until vt) {
 	if b.turns++; b.turns%256 == 0 {
 		b.glance()
 	}
-	hard := min(until, b.nextByte(), b.nextReport())
-	soft := min(b.step1.next(), b.heatAt)
+	hard := min(until, b.nextByte(), b.nextReport(), b.partTill)
+	soft := min(b.step1.next(), b.heatAt, b.nextFault())
 	v := b.clk.now()
 	if next := min(hard, soft); next <= v {
 		b.now = max(b.now, next)
@@ -261,7 +279,7 @@ func (b *board) pass(until vt) {
 	}
 	if soft < hard {
 		hard = max(soft, v+b.clk.virtual(lookGap))
-		hard = min(hard, until, b.nextByte(), b.nextReport())
+		hard = min(hard, until, b.nextByte(), b.nextReport(), b.partTill)
 	}
 	b.block(hard)
 }
@@ -282,6 +300,12 @@ func (b *board) happen() {
 	}
 	b.reports()
 	b.pump()
+	if b.nextFault() <= b.now {
+		b.fireEvents()
+	}
+	if b.partTill <= b.now {
+		b.givePartUp()
+	}
 }
 
 // block waits in real time until the virtual time `until`, or until something
@@ -363,7 +387,16 @@ func (b *board) took(p []byte, ok bool) {
 		b.note("line lost")
 		return
 	}
-	b.chunk, b.chunkAt = p, 0
+	b.chunk, b.chunkBad, b.borrowed, b.chunkAt = p, nil, true, 0
+	if b.inj.in {
+		spoilt, bad := b.inj.spoil(p)
+		b.line.reuse(p)
+		if len(spoilt) == 0 {
+			b.chunk = nil
+			return
+		}
+		b.chunk, b.chunkBad, b.borrowed = spoilt, bad, false
+	}
 	b.wireAt = max(b.wireAt, b.clk.now()+b.byteTime)
 }
 
@@ -398,21 +431,43 @@ func (b *board) pump() {
 			}
 		}
 		c := b.chunk[b.chunkAt]
+		b.lastByte = c
 		if b.m.urgent {
 			b.overhear(c)
 		}
 		if b.rxN < rxBytes {
-			b.rx[(b.rxHead+b.rxN)%rxBytes] = c
+			at := (b.rxHead + b.rxN) % rxBytes
+			b.rx[at] = c
+			b.rxBad[at] = b.lostByte || b.chunkBad != nil && b.chunkBad[b.chunkAt]
+			b.lostByte = false
 			b.rxN++
+		} else {
+			b.lostByte = true
+			b.inj.count.OverflowLost++
 		}
 		b.chunkAt++
 		b.wireAt += b.byteTime
 		if b.chunkAt == len(b.chunk) {
-			b.line.reuse(b.chunk)
-			b.chunk = nil
+			b.dropChunk()
 			b.fetch()
 		}
 	}
+}
+
+func (b *board) dropChunk() {
+	if b.chunk != nil && b.borrowed && b.line != nil {
+		b.line.reuse(b.chunk)
+	}
+	b.chunk = nil
+}
+
+// flushRx empties the receive buffer. What arrives next may be the tail of a
+// line.
+func (b *board) flushRx() {
+	b.rxHead, b.rxN, b.overflowed = 0, 0, false
+	b.part, b.comment, b.commented, b.skipNext = b.part[:0], false, false, false
+	b.partTill = never
+	b.partBad = b.lastByte != '\n' && b.lastByte != '\r' && b.lastByte != 0
 }
 
 // pull takes one byte out of the receive buffer.
@@ -424,6 +479,7 @@ func (b *board) pull() (byte, bool) {
 		}
 	}
 	c := b.rx[b.rxHead]
+	b.pulledBad = b.rxBad[b.rxHead]
 	b.rxHead = (b.rxHead + 1) % rxBytes
 	b.rxN--
 	b.overflowed = false
@@ -437,6 +493,12 @@ func (b *board) send() {
 		return
 	}
 	n := len(b.tx)
+	if b.inj.holdTill > 0 {
+		if b.clk.now() < b.inj.holdTill {
+			return
+		}
+		b.inj.holdTill = 0
+	}
 	if b.byteTime > 0 {
 		v := b.clk.now()
 		if b.txAt > v {
@@ -452,6 +514,9 @@ func (b *board) send() {
 
 // nextOut is when send may have more to do.
 func (b *board) nextOut() vt {
+	if b.inj.holdTill > 0 {
+		return b.inj.holdTill
+	}
 	if b.txStuck {
 		if b.line.writable() != nil {
 			return never
@@ -465,16 +530,28 @@ func (b *board) nextOut() vt {
 // emit sends the line in say. What a host does not read in time is lost.
 func (b *board) emit() {
 	b.say = append(b.say, '\n')
-	if len(b.tx)+len(b.say) <= txBytes {
-		if len(b.tx) == 0 {
-			b.txAt = max(b.txAt, b.now+b.byteTime)
-		}
-		b.tx = append(b.tx, b.say...)
+	switch {
+	case b.now < b.inj.silentTill:
+	case b.inj.out:
+		b.sendSpoilt()
+	default:
+		b.queueOut(b.say)
 	}
 	b.say = b.say[:0]
 	if len(b.tx) >= chunkBytes/2 && b.byteTime == 0 {
 		b.send()
 	}
+}
+
+// queueOut adds bytes to what is on its way out.
+func (b *board) queueOut(p []byte) {
+	if len(b.tx)+len(p) > txBytes {
+		return
+	}
+	if len(b.tx) == 0 {
+		b.txAt = max(b.txAt, b.now+b.byteTime)
+	}
+	b.tx = append(b.tx, p...)
 }
 
 // put sends one line of text.
@@ -501,12 +578,13 @@ func (b *board) boot() {
 	for i := range b.heat {
 		b.heat[i].off()
 	}
-	b.rxHead, b.rxN, b.overflowed = 0, 0, false
-	b.part, b.comment = b.part[:0], false
+	b.flushRx()
 	b.urgent = b.urgent[:0]
 	b.qHead, b.qN, b.lastN = 0, 0, 0
+	b.send() // what is out by now is out
 	b.tx, b.say = b.tx[:0], b.say[:0]
 	b.cancelHeat, b.userGo, b.stopPending, b.answer = false, false, false, -1
+	b.hangTill = 0
 	b.inCmd, b.quiet, b.heatWaiting = false, false, false
 	b.busyEvery, b.busyWord = 2*time.Second, "processing"
 	b.tempEvery, b.posEvery = 0, 0
@@ -530,15 +608,15 @@ func (b *board) boot() {
 	}
 	if b.byteTime > 0 && b.chunk != nil {
 		// A serial chip that is not set up yet hears nothing.
-		b.line.reuse(b.chunk)
-		b.chunk = nil
+		b.dropChunk()
+		b.partBad = true
 	}
 	b.end = running
 	if b.o.BootDelay > 0 {
 		for till := b.now + b.o.BootDelay; b.now < till && b.end == running; {
 			b.pass(till)
 		}
-		b.rxHead, b.rxN = 0, 0
+		b.flushRx()
 		if b.end != running {
 			return
 		}

@@ -28,7 +28,9 @@ func (b *board) mCode(w *words) reply {
 	case 104:
 		b.aim(0, w)
 	case 105:
-		b.say = append(b.say, "ok "...)
+		if !b.m.receipt {
+			b.say = append(b.say, "ok "...)
+		}
 		b.temperatures()
 		b.emit()
 		return replyDone
@@ -113,7 +115,7 @@ func (b *board) mCode(w *words) reply {
 			return b.unknown(w)
 		}
 	case 999:
-		b.rxHead, b.rxN = 0, 0
+		b.flushRx()
 		b.say = fmt.Appendf(b.say, b.m.ask, b.lastN+1)
 		b.emit()
 		b.put("ok")

@@ -28,6 +28,7 @@ func (b *board) serveE() {
 			b.step(never)
 			return
 		}
+		b.partBad = b.partBad || b.pulledBad
 		if c == '\n' || c == '\r' {
 			b.lineOfE()
 			return
@@ -40,7 +41,8 @@ func (b *board) serveE() {
 
 func (b *board) lineOfE() {
 	line := b.part
-	b.part = b.part[:0]
+	bad := b.partBad
+	b.part, b.partBad = b.part[:0], b.pulledBad
 	if i := bytes.IndexByte(line, ';'); i >= 0 {
 		line = line[:i]
 	}
@@ -68,6 +70,9 @@ func (b *board) lineOfE() {
 		b.lastN = number
 	}
 	text = bytes.TrimRight(text, " ")
+	if bad {
+		b.tookDamaged(text, number)
+	}
 	b.w.loose = true
 	b.w.read(text)
 	if b.runE(&b.w, number) && b.end == running {
@@ -90,7 +95,7 @@ func (b *board) runE(w *words, number int64) bool {
 		if !moved {
 			b.tr.finish(b.entry, b.now, b.at)
 		}
-		b.commands++
+		b.commanded()
 		return true
 	}
 	silent := false
@@ -102,7 +107,7 @@ func (b *board) runE(w *words, number int64) bool {
 	}
 	if b.end == running {
 		b.tr.add(number, w.text, false, true, b.now, b.at)
-		b.commands++
+		b.commanded()
 	}
 	return !silent
 }

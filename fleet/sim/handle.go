@@ -47,13 +47,13 @@ func (b *board) run1(s *slot) reply {
 		} else {
 			b.arc(w)
 		}
-		b.commands++
+		b.commanded()
 		return replyOK
 	}
 	r := b.other(w)
 	if b.end == running {
 		b.tr.add(s.number, w.text, false, true, b.now, b.at)
-		b.commands++
+		b.commanded()
 	}
 	return r
 }

@@ -17,6 +17,7 @@ func (b *board) intake() {
 		if !ok {
 			return
 		}
+		b.partBad = b.partBad || b.pulledBad
 		if c == '\n' || c == '\r' {
 			b.lineEnd()
 			continue
@@ -25,54 +26,69 @@ func (b *board) intake() {
 		case b.comment:
 		case c == ';':
 			b.comment = true
+			b.commented = b.commented || len(b.part) > 0
 		case len(b.part) < lineBytes:
 			b.part = append(b.part, c)
 		}
+		if d := b.m.partDropped + b.m.partAsked; d > 0 {
+			b.partTill = b.now + d
+		}
+	}
+}
+
+// givePartUp forgets a line whose end does not come.
+func (b *board) givePartUp() {
+	b.partTill = never
+	if len(b.part) == 0 && !b.comment {
+		return
+	}
+	b.note("a line without an end given up")
+	b.flushRx()
+	b.partBad = true
+	if b.m.partAsked > 0 {
+		b.refuse("")
 	}
 }
 
 // lineEnd judges the line in part: take it, refuse it, or drop it.
 func (b *board) lineEnd() {
-	line := b.part
-	b.part, b.comment = b.part[:0], false
+	line, bad, commented := b.part, b.partBad, b.commented
+	// A line end that was not sent leaves its rest for the next line.
+	b.part, b.partBad, b.comment, b.commented = b.part[:0], b.pulledBad, false, false
+	b.partTill = never
 	shown := len(line) > 0 && line[0] == 'N'
 	line = bytes.TrimLeft(line, " ")
+	if b.skipNext {
+		b.skipNext = false
+		return
+	}
 	if len(line) == 0 {
+		return
+	}
+	if commented && b.m.commentEatsNext {
+		b.skipNext = true
 		return
 	}
 	number := int64(-1)
 	if line[0] == 'N' {
-		n, rest := lineNumber(line)
-		setsNumber := bytes.Contains(line, []byte("M110"))
-		if setsNumber {
-			// The number that counts is the one behind M110, where there is one.
-			after := line[bytes.Index(line, []byte("M110"))+4:]
-			if i := bytes.IndexByte(after, 'N'); i >= 0 {
-				n, _ = lineNumber(after[i:])
-			}
-		} else if n != b.lastN+1 {
-			if b.m.repeats == repeatSilent && (n == b.lastN || n == b.lastN-1) {
-				return
-			}
-			b.refuse("Line Number is not Last Line Number+1")
-			return
-		}
-		star := bytes.LastIndexByte(line, '*')
-		if star < 0 {
-			b.refuse("No Checksum with line number")
-			return
-		}
-		if sum, _ := number64(line[star+1:]); sum != int64(xor(line[:star])) {
-			b.refuse("checksum mismatch")
+		n, rest, ok := b.numbered(line)
+		if !ok {
 			return
 		}
 		b.lastN, number = n, n
 		line = rest
 	}
 	if star := bytes.LastIndexByte(line, '*'); star >= 0 {
+		if number < 0 && b.m.plainSumRefused {
+			b.refuse("No Line Number with checksum")
+			return
+		}
 		line = bytes.TrimRight(line[:star], " ")
 	}
 	line = bytes.TrimLeft(line, " ")
+	if bad {
+		b.tookDamaged(line, number)
+	}
 	if !b.m.urgent {
 		b.actAtMouth(line)
 		if b.end != running {
@@ -80,6 +96,51 @@ func (b *board) lineEnd() {
 		}
 	}
 	b.enqueue(line, number, shown)
+}
+
+// numbered checks a line that bears a number; ok is false when it was refused
+// or dropped.
+func (b *board) numbered(line []byte) (n int64, rest []byte, ok bool) {
+	n, rest = lineNumber(line)
+	if at := bytes.Index(line, []byte("M110")); at >= 0 {
+		// The text alone counts, and the number behind it, where there is one.
+		if i := bytes.IndexByte(line[at+4:], 'N'); i >= 0 {
+			n, _ = lineNumber(line[at+4+i:])
+		}
+	} else if n != b.lastN+1 {
+		switch {
+		case b.m.repeats == repeatSilent && (n == b.lastN || n == b.lastN-1):
+		case b.m.repeats == repeatSkipped && n <= b.lastN:
+			b.say = append(b.say, "skip "...)
+			b.say = strconv.AppendInt(b.say, n, 10)
+			b.emit()
+			b.put("ok")
+		default:
+			b.refuse("Line Number is not Last Line Number+1")
+		}
+		return 0, nil, false
+	}
+	star := bytes.LastIndexByte(line, '*')
+	if star < 0 {
+		b.refuse("No Checksum with line number")
+		return 0, nil, false
+	}
+	if sum, _ := number64(line[star+1:]); sum != int64(xor(line[:star])) {
+		b.refuse("checksum mismatch")
+		return 0, nil, false
+	}
+	return n, rest, true
+}
+
+// tookDamaged counts a line that runs although it is not what the host sent.
+func (b *board) tookDamaged(text []byte, number int64) {
+	if number >= 0 {
+		b.inj.count.Undetected++
+		b.note(fmt.Sprintf("damage that the checksum does not show: N%d %q", number, text))
+		return
+	}
+	b.inj.count.Unverified++
+	b.note(fmt.Sprintf("a damaged line without its number: %q", text))
 }
 
 // actAtMouth is what the firmware without the emergency parser does with three
@@ -103,11 +164,19 @@ func (b *board) enqueue(line []byte, number int64, shown bool) {
 	if b.m.waits {
 		b.waitAt = never
 	}
+	if b.m.receipt {
+		b.say = append(b.say, "ok"...)
+		if number >= 0 {
+			b.say = append(b.say, ' ')
+			b.say = strconv.AppendInt(b.say, number, 10)
+		}
+		b.emit()
+	}
 }
 
 // refuse asks for the line that is expected and forgets what came behind.
 func (b *board) refuse(why string) {
-	b.rxHead, b.rxN = 0, 0
+	b.flushRx()
 	if b.m.explain {
 		b.say = append(b.say, "Error:"...)
 		b.say = append(b.say, why...)

@@ -26,6 +26,7 @@ type manner struct {
 	partDropped     time.Duration // a line without an end is forgotten after this
 	partAsked       time.Duration // or asked for again after this
 	jerk            bool          // corners by per-axis jerk
+	busyHeating     bool          // busy lines name the heating
 
 	detailed bool // advanced ok
 	waits    bool // `wait` each second with nothing in the queue
@@ -43,6 +44,7 @@ func mannerOf(o Options) manner {
 		}
 	case FamilyB:
 		m.ask, m.repeats, m.plainSumRefused, m.partDropped, m.jerk = "Resend:%d", repeatSkipped, true, 2*time.Second, true
+		m.busyHeating = true
 	case FamilyC:
 		m.ask, m.askOK, m.explain, m.repeats, m.commentEatsNext, m.partAsked = "rs %d", false, false, repeatRefused, true, 200*time.Millisecond
 	case FamilyD:

@@ -1,5 +1,7 @@
 package sim
 
+import "io"
+
 // Part is a heater that can break.
 type Part int
 
@@ -22,6 +24,24 @@ const (
 
 // Reset presses the board's reset button.
 func (p *Printer) Reset() { p.ask(func(b *board) { b.reset("External Reset") }) }
+
+// Unplug takes the cable out; the board lives on.
+func (p *Printer) Unplug() { p.ask(func(b *board) { b.unplug() }) }
+
+// Replug puts the cable back in: a new pseudo-terminal at the old path, or the
+// given port in place of the one that was given at the start.
+func (p *Printer) Replug(port io.ReadWriteCloser) {
+	p.ask(func(b *board) {
+		switch {
+		case b.line != nil:
+		case port != nil:
+			b.plug(newStreamLine(port))
+			b.note("replugged")
+		default:
+			b.replug()
+		}
+	})
+}
 
 // SetFilament puts filament into the runout sensor, or takes it away.
 func (p *Printer) SetFilament(there bool) { p.ask(func(b *board) { b.setFilament(there) }) }

@@ -46,8 +46,17 @@ func (b *board) reports() {
 		b.waitAt = b.again(time.Second)
 	}
 	if b.inCmd && !b.quiet && b.busyAt <= b.now {
-		b.say = append(b.say, "echo:busy: "...)
-		b.put(b.busyWord)
+		if b.m.busyHeating {
+			b.say = append(b.say, "busy:"...)
+			if b.heatWaiting {
+				b.put("heating")
+			} else {
+				b.put(b.busyWord)
+			}
+		} else {
+			b.say = append(b.say, "echo:busy: "...)
+			b.put(b.busyWord)
+		}
 		b.busyLast = b.now
 		b.busyAt = b.again(b.busyEvery)
 	}

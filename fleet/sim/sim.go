@@ -140,6 +140,9 @@ func New(o Options) (*Printer, error) {
 	}
 	if o.Limits == (motion.Limits{}) {
 		o.Limits = DefaultLimits
+		if o.Family == FamilyB {
+			o.Limits.JunctionDeviationMM = 0 // corners by jerk
+		}
 	}
 	if o.VolumeMM == [3]float64{} {
 		o.VolumeMM = [3]float64{200, 200, 200}
