@@ -9,7 +9,8 @@ import (
 // jobsCmd lists the queue.
 type jobsCmd struct {
 	clientFlags
-	All bool `help:"The ended ones too."`
+	All  bool `help:"The ended ones too."`
+	Wide bool `short:"w" help:"Kind, nozzle, material, mass and file too."`
 }
 
 // Run prints one line a job.
@@ -28,10 +29,17 @@ func (j *jobsCmd) Run(c *client) error {
 	if len(jobs) == 0 {
 		return c.say("No jobs. Add files with 'undercroft add FILE…'.")
 	}
-	t := newTable(c.out, "JOB", "STATE", "PART", "KIND", "NOZZLE", "MATERIAL", "HEIGHT", "TIME", "MASS", "PRINTER", "NOTE")
+	head := []string{"JOB", "STATE", "PART", "HEIGHT", "TIME", "PRINTER"}
+	if j.Wide {
+		head = append(head, "KIND", "NOZZLE", "MATERIAL", "MASS", "FILE")
+	}
+	t := newTable(c.out, append(head, "NOTE")...)
 	for _, job := range jobs {
-		t.row(fmt.Sprint(job.ID), job.State, job.Part, dash(job.Kind), figure(job.NozzleMM), dash(job.Material),
-			figure(job.SizeMM[2])+" mm", span(job.EstimateS), figure(job.MassG)+" g", dash(job.Printer), job.Note)
+		row := []string{fmt.Sprint(job.ID), job.State, job.Part, figure(job.SizeMM[2]) + " mm", span(job.EstimateS), dash(job.Printer)}
+		if j.Wide {
+			row = append(row, dash(job.Kind), figure(job.NozzleMM), dash(job.Material), figure(job.MassG)+" g", job.File)
+		}
+		t.row(append(row, job.Note)...)
 	}
 	return t.end()
 }

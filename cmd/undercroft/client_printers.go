@@ -10,10 +10,13 @@ import (
 )
 
 // printersCmd lists the machines.
-type printersCmd struct{ clientFlags }
+type printersCmd struct {
+	clientFlags
+	Wide bool `short:"w" help:"Temperatures, nozzle and spool too."`
+}
 
 // Run prints one line a printer; the height first, it is what matters.
-func (p *printersCmd) Run(c *client) error {
+func (k *printersCmd) Run(c *client) error {
 	var v web.View
 	if err := c.get("/api/view", &v); err != nil {
 		return err
@@ -24,7 +27,11 @@ func (p *printersCmd) Run(c *client) error {
 	if len(v.Printers) == 0 {
 		return c.say("No printers. They stand in the daemon's configuration.")
 	}
-	t := newTable(c.out, "PRINTER", "PHASE", "HEIGHT", "ENDS", "LEFT", "PART", "HEAT", "PLATE", "NOZZLE", "SPOOL", "WHY")
+	head := []string{"PRINTER", "PHASE", "HEIGHT", "ENDS", "LEFT", "PART", "PLATE"}
+	if k.Wide {
+		head = append(head, "HEAT", "NOZZLE", "SPOOL")
+	}
+	t := newTable(c.out, append(head, "WHY")...)
 	for _, p := range v.Printers {
 		height, ends, left, part := "", "", "", ""
 		if r := p.Run; r != nil {
@@ -34,7 +41,11 @@ func (p *printersCmd) Run(c *client) error {
 		if p.NextStart != nil {
 			ends, part = "starts "+p.NextStart.In(v.At.Location()).Format("15:04:05"), fmt.Sprintf("job %d", p.NextJob)
 		}
-		t.row(p.Name, p.Phase, dash(height), dash(ends), dash(left), dash(part), heat(p.Heaters), plateWords(p.Plate), figure(p.NozzleMM), spoolWords(p.Spool), whyWords(p))
+		row := []string{p.Name, p.Phase, dash(height), dash(ends), dash(left), dash(part), plateWords(p.Plate)}
+		if k.Wide {
+			row = append(row, heat(p.Heaters), figure(p.NozzleMM), spoolWords(p.Spool))
+		}
+		t.row(append(row, whyWords(p))...)
 	}
 	return t.end()
 }

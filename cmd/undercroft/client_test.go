@@ -74,7 +74,9 @@ func TestClientGolden(t *testing.T) {
 	}{
 		{"printers", []string{"printers"}, exitDone},
 		{"printers-json", []string{"printers", "--json"}, exitDone},
+		{"printers-wide", []string{"printers", "--wide"}, exitDone},
 		{"jobs", []string{"jobs"}, exitDone},
+		{"jobs-wide", []string{"jobs", "--wide"}, exitDone},
 		{"why", []string{"why", "47"}, exitDone},
 		{"why-not-found", []string{"why", "999"}, exitNotFound},
 		{"mishaps", []string{"mishaps"}, exitDone},

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -34,23 +35,59 @@ var sizes = []struct {
 	{"phone", 390, 844, true},
 }
 
-// browser starts one chromium for a test and all its tabs.
-func browser(t *testing.T) context.Context {
+// chrome is the one browser of this package's tests; each test has its own tab.
+var chrome struct {
+	sync.Once
+	ctx context.Context
+}
+
+func TestMain(m *testing.M) {
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	dir, err := os.MkdirTemp("", "undercroft-browser-")
+	if err != nil {
+		panic(err)
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium),
+		chromedp.UserDataDir(dir), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		chromedp.WSURLReadTimeout(60*time.Second))
+	chrome.ctx, _ = chromedp.NewExecAllocator(ctx, opts...)
+	code := m.Run()
+	_ = chromedp.Cancel(chrome.ctx)
+	cancel()
+	_ = os.RemoveAll(dir)
+	os.Exit(code)
+}
+
+// tab opens a tab of the given size.
+func tab(t *testing.T, width, height int64, phone bool) context.Context {
 	t.Helper()
 	if _, err := os.Stat(chromium); err != nil {
 		t.Skipf("no browser at %s: the page is not tested here (Debian: apt-get install chromium)", chromium)
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium),
-		chromedp.UserDataDir(t.TempDir()), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.WSURLReadTimeout(60*time.Second))
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	chrome.Do(func() {
+		chrome.ctx, _ = chromedp.NewContext(chrome.ctx)
+		if err := chromedp.Do(chrome.ctx); err != nil {
+			t.Fatal(err)
+		}
+	})
+	ctx, cancel := chromedp.NewContext(chrome.ctx)
 	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewExecAllocator(ctx, opts...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	t.Cleanup(cancel)
+	opts := []chromedp.EmulateViewportOption{chromedp.EmulateScale(1)}
+	if phone {
+		opts = []chromedp.EmulateViewportOption{chromedp.EmulateScale(2), chromedp.EmulateMobile, chromedp.EmulateTouch}
+	}
+	do(t, ctx, chromedp.EmulateViewport(width, height, opts...))
 	return ctx
+}
+
+func desk(t *testing.T) context.Context { return tab(t, 1280, 900, false) }
+
+// open shows the page of a house and waits for its first picture.
+func open(t *testing.T, ctx context.Context, url string) {
+	t.Helper()
+	do(t, ctx, chromedp.Navigate(url))
+	await(t, ctx, `document.body.hasAttribute("data-ready")`)
 }
 
 func serve(t *testing.T, o web.Options) *httptest.Server {
@@ -110,25 +147,18 @@ func await(t *testing.T, ctx context.Context, js string) {
 // TestPage opens the page on a desk and on a phone, answers the plate question
 // and sees the house move on.
 func TestPage(t *testing.T) {
-	ctx := browser(t)
 	for _, size := range sizes {
 		for _, scheme := range []string{"light", "dark"} {
+			if os.Getenv("UNDERCROFT_SHOTS") == "" && (scheme == "dark") != size.phone {
+				continue // the other half is for the pictures
+			}
 			t.Run(size.name+"-"+scheme, func(t *testing.T) {
 				house := webtest.New(evening())
 				ts := serve(t, web.Options{House: house})
-				ctx, cancel := chromedp.NewContext(ctx)
-				defer cancel()
+				ctx := tab(t, size.width, size.height, size.phone)
 				watch := complaints(ctx)
-				scale := 1.0
-				var opts []chromedp.EmulateViewportOption
-				if size.phone {
-					scale = 2
-					opts = append(opts, chromedp.EmulateMobile, chromedp.EmulateTouch)
-				}
-				do(t, ctx, chromedp.EmulateViewport(size.width, size.height, append(opts, chromedp.EmulateScale(scale))...))
 				mediaScheme(t, ctx, scheme)
-				do(t, ctx, chromedp.Navigate(ts.URL))
-				await(t, ctx, `document.body.hasAttribute("data-ready")`)
+				open(t, ctx, ts.URL)
 
 				if got := text(t, ctx, `[aria-labelledby="bay-Bittern"] .height`); !strings.Contains(got, "204.8") || !strings.Contains(got, "368.0 mm") {
 					t.Errorf("Bittern's height reads %q", got)
@@ -194,5 +224,13 @@ func mediaScheme(t *testing.T, ctx context.Context, scheme string) {
 		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
 	}); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// evaluate runs a script for its effect.
+func evaluate(script string) func(context.Context, *chromedp.Target) error {
+	return func(ctx context.Context, _ *chromedp.Target) error {
+		_, err := chromedp.Run(ctx, chromedp.Evaluate[int](script+"\n;0"))
+		return err
 	}
 }

@@ -50,6 +50,7 @@ function state(word, detail) {
     setText(at("link-text"), "connecting");
   } else {
     stopClock();
+    asks.stale();
     setText(at("link-text"), "stale");
     setText(at("stale"), view ? "Stale since " + clock(now()) + ": " + detail + ". What you see is the past; this page tries to come back by itself." : "Not connected: " + detail + ". This page tries again by itself.");
   }

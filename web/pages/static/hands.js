@@ -52,6 +52,9 @@ export function hands() {
     tick() {
       for (const c of shown.values()) c.tick?.();
     },
+    stale() {
+      for (const c of shown.values()) c.stale?.();
+    },
   };
 }
 
@@ -74,11 +77,12 @@ const warn = () => h("p", { class: "wrong", role: "alert", hidden: true });
 function countdown({ p }) {
   const id = "countdown-" + p.name;
   const left = h("span", { class: "count" });
+  const late = h("p", { class: "count-stale" }, "This page is stale: the machine may start at any moment.");
   const what = h("p");
   const wrong = warn();
   let start = p.next_start;
   const button = h("button", { type: "button", class: "act", onclick: () => doing(button, wrong, () => post(printerPath(p.name, "not-yet"))) }, "Not yet");
-  const el = ask("countdown", id, h("h3", { id }, p.name + " starts by itself"), left, what, h("p", { class: "hint" }, "Keep your hands out. If they are still in there:"), h("div", { class: "acts" }, button), wrong);
+  const el = ask("countdown", id, h("h3", { id }, p.name + " starts by itself"), left, late, what, h("p", { class: "hint" }, "Keep your hands out. If they are still in there:"), h("div", { class: "acts" }, button), wrong);
   function tick() {
     const s = Math.max(0, Math.ceil(until(start)));
     setText(left, s >= 90 ? Math.ceil(s / 60) + " min" : s + " s");
@@ -86,6 +90,8 @@ function countdown({ p }) {
   return {
     el,
     tick,
+    // A countdown that nobody follows must not look like time left.
+    stale: () => setText(left, "?"),
     update(a) {
       start = a.p.next_start;
       setText(what, a.job ? "Job " + a.job.id + ": " + a.job.part + ", " + size(a.job.size_mm[2]) + " mm high" : "Job " + a.p.next_job);
@@ -132,7 +138,7 @@ function plate({ p }) {
     } },
     h("label", { class: "check" }, empty, "The plate is empty"),
     h("label", { class: "check" }, seated, "The sheet is seated"),
-    h("div", { class: pieces > 0 ? "fields plate" : "" }, field("Sheet there now", sheet), pieces > 0 && count),
+    h("div", { class: pieces > 0 ? "fields plate" : "" }, field("Sheet", sheet), pieces > 0 && count),
     h("datalist", { id: listId }, surfaces.map((v) => h("option", { value: v }))),
     pieces > 0 && badField,
     wrong,

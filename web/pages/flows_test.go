@@ -1,0 +1,296 @@
+package pages_test
+
+import (
+	"context"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"undercroft/web"
+	"undercroft/web/webtest"
+)
+
+func lastCall(t *testing.T, house *webtest.House, want string) {
+	t.Helper()
+	calls := house.Calls()
+	if len(calls) == 0 || calls[len(calls)-1] != want {
+		t.Errorf("the house heard %q, want %q last", calls, want)
+	}
+}
+
+// TestFirstStart answers the two questions before which nothing starts.
+func TestFirstStart(t *testing.T) {
+	house := webtest.New(evening())
+	house.Change(func(v *web.View) {
+		v.Hours = web.Hours{}
+		v.Mishaps = nil
+		for i := range v.Printers {
+			p := &v.Printers[i]
+			p.Phase, p.Run, p.NextStart, p.NextJob, p.Why, p.WaitsFor = "ready", nil, nil, 0, "waits for the hours to be answered", "person"
+			p.Plate = web.Plate{State: "unknown", Since: v.At}
+		}
+	})
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	shot(t, ctx, "first-start")
+	for _, must := range []string{"not a safety device", "fire", "burn on touch", "Moving parts", "licensed electrician"} {
+		if got := text(t, ctx, ".ask-hours"); !strings.Contains(got, must) {
+			t.Errorf("the cautions lack %q: %s", must, got)
+		}
+	}
+	home, cold, ok := `.ask-hours .field:nth-of-type(1) input`, `.ask-hours .field:nth-of-type(2) input`, `.ask-hours [type=submit]`
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS(home), "whenever"), chromedp.SendKeys(chromedp.CSS(cold), "none"), chromedp.Click(chromedp.CSS(ok)))
+	await(t, ctx, `(document.querySelector(".ask-hours .wrong")?.textContent ?? "").includes("daily 07:00-22:00")`)
+	do(t, ctx, chromedp.SetValue(chromedp.CSS(home), "daily 07:00-22:00"), chromedp.Click(chromedp.CSS(ok)))
+	await(t, ctx, `!document.querySelector(".ask-hours")`)
+	lastCall(t, house, `hours home="daily 07:00-22:00" cold="none"`)
+}
+
+// TestMishap decides twice: again at once, giving up only after a second word.
+func TestMishap(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	if got := text(t, ctx, ".ask-mishap"); !strings.Contains(got, "77.4 mm") || !strings.Contains(got, "180.0 mm") {
+		t.Errorf("the mishap's heights are missing: %s", got)
+	}
+	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap summary")), chromedp.Click(chromedp.CSS(".ask-mishap .act.plain")), chromedp.WaitVisible(chromedp.CSS("dialog [type=submit]")))
+	shot(t, ctx, "give-up")
+	do(t, ctx, chromedp.Click(chromedp.CSS("dialog .act.plain")), chromedp.WaitNotPresent(chromedp.CSS("dialog")))
+	if calls := house.Calls(); len(calls) > 0 {
+		t.Errorf("the house heard %q of a dialog that was left", calls)
+	}
+	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap .act:not(.plain)")))
+	await(t, ctx, `!document.querySelector(".ask-mishap")`)
+	lastCall(t, house, "decide 42 {Again:true}")
+}
+
+// TestStop stops a run; the cause is asked for.
+func TestStop(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	bay := `[aria-labelledby="bay-Bittern"] `
+	do(t, ctx, chromedp.Click(chromedp.CSS(bay+"summary")), chromedp.Click(chromedp.CSS(bay+".act.warn")), chromedp.WaitVisible(chromedp.CSS("dialog input")))
+	if got := text(t, ctx, "dialog"); !strings.Contains(got, "Bittern") {
+		t.Errorf("the dialog does not name the machine: %s", got)
+	}
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS("dialog input"), "warped"))
+	shot(t, ctx, "stop")
+	do(t, ctx, chromedp.Click(chromedp.CSS("dialog [type=submit]")), chromedp.WaitNotPresent(chromedp.CSS("dialog")))
+	lastCall(t, house, "stop warped on Bittern")
+	await(t, ctx, `document.querySelector('[aria-labelledby="bay-Bittern"]').dataset.phase === "cooling"`)
+}
+
+// TestQueue opens a job's obstacles and takes a hold back and forth.
+func TestQueue(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	job := func(n string) string { return `.job:nth-child(` + n + `) ` }
+	do(t, ctx, chromedp.Click(chromedp.CSS(job("7")+".act")), chromedp.WaitVisible(chromedp.CSS(job("7")+".why-panel")))
+	if got := text(t, ctx, job("7")+".why-panel"); !strings.Contains(got, "needs 0.8 mm nozzle, 0.4 is fitted") || !strings.Contains(got, "could take it now") {
+		t.Errorf("why: %s", got)
+	}
+	shot(t, ctx, "why")
+	do(t, ctx, chromedp.Click(chromedp.CSS(job("7")+".act:nth-child(2)")))
+	await(t, ctx, `document.querySelector(".job:nth-child(7)").dataset.state === "on-hold"`)
+	lastCall(t, house, "hold 47")
+}
+
+// TestFiles adds a good file and a bad one.
+func TestFiles(t *testing.T) {
+	dir := t.TempDir()
+	good, bad := filepath.Join(dir, "lamp-foot.gcode"), filepath.Join(dir, "photo.gcode")
+	for name, content := range map[string]string{good: "G28\nG1 X10 F3000\n", bad: "\xff\xd8\xff\xe0"} {
+		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("#file-pick"), []string{good, bad}))
+	await(t, ctx, `document.querySelectorAll('.uploads [data-state="added"], .uploads [data-state="refused"]').length === 2`)
+	got := text(t, ctx, ".uploads")
+	for _, must := range []string{"job 108", "line 12:", "was refused; nothing was stored", "line 88: X 312 mm is beyond the bed"} {
+		if !strings.Contains(got, must) {
+			t.Errorf("the files lack %q: %s", must, got)
+		}
+	}
+	await(t, ctx, `document.querySelectorAll(".job").length === 9`)
+	shot(t, ctx, "files")
+}
+
+// TestNoMarkup gives names that would be markup; none of them may become any.
+func TestNoMarkup(t *testing.T) {
+	const evil = `<img src=x onerror="document.title='owned'"><script>document.title='owned'</script>`
+	house := webtest.New(evening())
+	house.Change(func(v *web.View) {
+		v.Title = evil
+		for i := range v.Printers {
+			p := &v.Printers[i]
+			p.Why, p.Kind, p.Spool.Colour, p.Plate.Surface, p.Plate.Part, p.Firmware = evil, evil, evil, evil, evil, evil
+		}
+		for i := range v.Jobs {
+			v.Jobs[i].Part, v.Jobs[i].Note, v.Jobs[i].Warnings = evil, evil, []string{evil}
+		}
+		v.Mishaps[0].Part, v.Mishaps[0].Text, v.Mishaps[0].Cause = evil, evil, evil
+		v.Circuits[0].Name = evil
+	})
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	watch := complaints(ctx)
+	open(t, ctx, ts.URL)
+	time.Sleep(200 * time.Millisecond) // a broken picture would load now
+	if n := get(t, ctx, chromedp.Evaluate[int](`document.querySelectorAll("img:not([src='/static/mark.svg']), main script").length`)); n != 0 {
+		t.Errorf("%d elements came out of names", n)
+	}
+	if got := text(t, ctx, "#title"); got != evil {
+		t.Errorf("the title reads %q", got)
+	}
+	for _, c := range watch() {
+		t.Errorf("the browser complains: %s", c)
+	}
+}
+
+// TestLiveForm changes the house while a form is half filled.
+func TestLiveForm(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	do(t, ctx, chromedp.Click(chromedp.CSS(`[aria-labelledby="plate-Curlew"] [name=empty]`)))
+	house.Change(func(v *web.View) {
+		run := *v.Printers[0].Run
+		run.CompletedMM, run.LayersDone = 211.2, 660
+		v.Printers[0].Run = &run
+		v.Printers[1].Heaters = []web.Heater{{Name: "T0", ActualC: 29}, {Name: "B", ActualC: 25}}
+	})
+	await(t, ctx, `document.querySelector('[aria-labelledby="bay-Bittern"] .done').textContent === "211.2"`)
+	if !get(t, ctx, chromedp.Evaluate[bool](`document.querySelector('[aria-labelledby="plate-Curlew"] [name=empty]').checked`)) {
+		t.Error("a change elsewhere emptied the form")
+	}
+	// The outline was not sent again, and is still drawn.
+	if d := get(t, ctx, chromedp.Evaluate[string](`document.querySelector('[aria-labelledby="bay-Bittern"] .piece-laid').getAttribute("d")`)); len(d) < 200 {
+		t.Errorf("the silhouette is lost: %q", d)
+	}
+}
+
+// TestKeyboard answers the plate question without a mouse.
+func TestKeyboard(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	tabTo := func(name string) {
+		t.Helper()
+		for range 40 {
+			do(t, ctx, chromedp.KeyEvent(kb.Tab))
+			if get(t, ctx, chromedp.Evaluate[bool](`document.activeElement.matches('[aria-labelledby="plate-Curlew"] `+name+`')`)) {
+				if get(t, ctx, chromedp.Evaluate[string](`getComputedStyle(document.activeElement).outlineStyle`)) == "none" {
+					t.Errorf("no visible focus on %s", name)
+				}
+				return
+			}
+		}
+		t.Fatalf("the keyboard does not reach %s", name)
+	}
+	tabTo("[name=empty]")
+	do(t, ctx, chromedp.KeyEvent(" "))
+	tabTo("[name=seated]")
+	do(t, ctx, chromedp.KeyEvent(" "))
+	tabTo("[type=submit]")
+	do(t, ctx, chromedp.KeyEvent(kb.Enter))
+	await(t, ctx, `!!document.getElementById("countdown-Curlew")`)
+	lastCall(t, house, `cleared Curlew empty=true seated=true surface="smooth" good=6`)
+}
+
+// TestTargets measures what fingers must hit: 24 CSS px at least (WCAG 2.2,
+// 2.5.8), on the phone's page.
+func TestTargets(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := tab(t, 390, 844, true)
+	open(t, ctx, ts.URL)
+	small := get(t, ctx, chromedp.Evaluate[[]string](`[...document.querySelectorAll("button, summary, input:not(.unseen), select, label.act")]
+		.map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.width > 0 && (r.width < 24 || r.height < 24))
+		.map(([e, r]) => e.outerHTML.slice(0, 80) + " " + r.width + "x" + r.height)`))
+	for _, s := range small {
+		t.Errorf("too small to hit: %s", s)
+	}
+}
+
+// TestStale stops the daemon under the page, and starts it again.
+func TestStale(t *testing.T) {
+	house := webtest.New(evening())
+	srv, err := web.New(web.Options{House: house, Listen: "127.0.0.1:0", Metrics: http.NotFoundHandler(), Health: func() error { return nil }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := srv.Listen()
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := l.Addr().String()
+	run := func() (stop func()) {
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- srv.Serve(ctx, l) }()
+		return func() {
+			cancel()
+			if err := <-ended; err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	stop := run()
+	ctx := desk(t)
+	open(t, ctx, "http://"+address)
+	stop()
+	await(t, ctx, `!document.getElementById("stale").hidden`)
+	if got := text(t, ctx, "#stale"); !strings.Contains(got, "Stale since") {
+		t.Errorf("the sign reads %q", got)
+	}
+	// A countdown that nobody can see must not look like time left.
+	if got := text(t, ctx, ".ask-countdown"); !strings.Contains(got, "may start at any moment") {
+		t.Errorf("the countdown reads %q", got)
+	}
+	shot(t, ctx, "stale")
+
+	house.Change(func(v *web.View) { v.Title = "Two herons" })
+	srv, err = web.New(web.Options{House: house, Listen: address, Metrics: http.NotFoundHandler(), Health: func() error { return nil }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l, err = srv.Listen(); err != nil {
+		t.Fatal(err)
+	}
+	defer run()()
+	await(t, ctx, `document.getElementById("stale").hidden && document.getElementById("title").textContent === "Two herons"`)
+}
+
+// TestLogIn comes in by the form where the house wants a token.
+func TestLogIn(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house, Token: "a reed by the water"})
+	ctx := tab(t, 390, 844, true)
+	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.SendKeys(chromedp.CSS("#token"), "a guess, a long one"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS(".wrong")))
+	shot(t, ctx, "log-in")
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS("#token"), "a reed by the water"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS("#arcade .bay")))
+	await(t, ctx, `document.body.hasAttribute("data-ready")`)
+	do(t, ctx, chromedp.Click(chromedp.CSS(`[aria-labelledby="countdown-Dunlin"] button`)))
+	await(t, ctx, `!document.getElementById("countdown-Dunlin")`)
+	lastCall(t, house, "not-yet Dunlin")
+}
