@@ -201,6 +201,9 @@ func (l *loop) breakOff(f *link.Fault, e ending) Phase {
 	// The machine is alive; only this run cannot go on. Its heaters are turned
 	// off over what is left of the link, or else after it was opened anew.
 	l.owed = l.targets()
+	if f.Cause == link.CauseColdExtrusion {
+		l.owedFault = text + ". Its heater or its sensor may have failed. " + afterHalt
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), hurryLimit)
 	defer cancel()
 	c := l.c

@@ -168,7 +168,8 @@ func park(ctx context.Context, c conn, s *Spec, homed bool) error {
 	if err != nil || lift <= 0 {
 		return err
 	}
-	for _, cmd := range []string{"G91", "G1 Z" + strconv.FormatFloat(lift, 'f', 2, 64) + " F300", "G90"} {
+	// M400: closing the port may reset the board, which would cut the move off.
+	for _, cmd := range []string{"G91", "G1 Z" + strconv.FormatFloat(lift, 'f', 2, 64) + " F300", "G90", "M400"} {
 		if _, err := do(ctx, c, cmd); err != nil {
 			return err
 		}

@@ -16,6 +16,7 @@ func (l *loop) fault(why string) Phase {
 // vanishes the machine was switched off, and with it its heaters.
 func (l *loop) faulted() Phase {
 	l.hangUp()
+	l.owedFault = ""
 	there := l.f.o.PathThere(l.spec.Path)
 	for {
 		select {

@@ -95,7 +95,7 @@ func TestLinkFailures(t *testing.T) {
 		{link.CauseRebooted, Faulted, Faulted, "", "take it back"},
 		{link.CauseHalted, Faulted, Faulted, "", "switch it off and on"},
 		{link.CauseThermal, Faulted, Faulted, "", "switch it off and on"},
-		{link.CauseColdExtrusion, Absent, Ready, "M104 S0", ""},
+		{link.CauseColdExtrusion, Absent, Faulted, "M104 S0", ""},
 		{link.CauseUnsendable, Absent, Ready, "M104 S0", ""},
 		{link.CauseSource, Absent, Ready, "M140 S0", ""},
 		{link.CauseResends, Absent, Ready, "M104 S0", ""},
@@ -156,7 +156,7 @@ func TestLinkFailures(t *testing.T) {
 				if k.did != "" && !c.did(k.did) {
 					t.Errorf("%s was not tried: %v", k.did, c.log)
 				}
-				if k.next == Absent {
+				if k.after != Faulted {
 					b.await("Curlew", Ready, 10*time.Minute)
 					for _, h := range b.f.Printer("Curlew").Snapshot().Link.Heaters {
 						if h.TargetC != 0 {
@@ -164,7 +164,7 @@ func TestLinkFailures(t *testing.T) {
 						}
 					}
 				}
-				if k.next == Faulted {
+				if k.after == Faulted {
 					if _, err := b.f.Printer("Curlew").Start(context.Background(), r); !errors.Is(err, ErrNotNow) {
 						t.Errorf("a start on a faulted printer: %v", err)
 					}
@@ -558,6 +558,11 @@ func TestPauseAndResume(t *testing.T) {
 		}
 		if o := outcome(t, out, 10*time.Minute); o.Result != Finished || o.LayersDone != 50 {
 			t.Errorf("outcome %+v", o)
+		}
+		// Off the piece and back, and the file's own ways in force again.
+		want := "suspend M400 M114 G91 M83 G1 E-2 F1800 G1 Z5.00 F300 G91 M83 G1 Z-5.00 F300 G1 E2 F1800 G1 F3000.000 G90 M83 resume"
+		if got := strings.Join(b.newest("Bittern").log, " "); !strings.Contains(got, want) {
+			t.Errorf("sent %q, want %q in it", got, want)
 		}
 	})
 }

@@ -51,6 +51,8 @@ type loop struct {
 	// owed are targets that were ours when a link was lost: they are turned off
 	// when the machine is reached again and still has exactly these.
 	owed map[string]float64
+	// owedFault is why the printer faults once that has been done.
+	owedFault string
 
 	run        *active
 	later      []func()   // outcomes and answers, sent when the next phase is published

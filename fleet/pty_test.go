@@ -5,15 +5,19 @@ package fleet_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"undercroft/fleet"
+	"undercroft/fleet/link"
 	"undercroft/fleet/sim"
 )
 
@@ -33,9 +37,8 @@ type cellar struct {
 type machine struct {
 	sim *sim.Printer
 
-	mu   sync.Mutex
-	done []string // what bore a line number, in order
-	all  []string
+	mu  sync.Mutex
+	all []string
 }
 
 const testPace = 200
@@ -75,7 +78,7 @@ func (c *cellar) path(name string) string { return filepath.Join(c.dir, name) }
 func (c *cellar) plug(name string, opts func(string, *sim.Options)) *machine {
 	c.t.Helper()
 	m := &machine{}
-	o := sim.Options{Path: c.path(name), Pace: testPace, AllOptions: true, OnExecute: func(e sim.Executed) {
+	o := sim.Options{Path: c.path(name), Pace: testPace, OnExecute: func(e sim.Executed) {
 		m.mu.Lock()
 		defer m.mu.Unlock()
 		m.all = append(m.all, string(e.Text))
@@ -209,9 +212,8 @@ func lantern(n int, j fleet.Journal) (fleet.Run, []string) {
 		}
 		r.Layers = append(r.Layers, fleet.Layer{TopMM: 0.2 * float64(i+1), EndLine: line, EndS: 200 + 14*float64(i+1), FilamentMM: 13.3 * float64(i+1)})
 	}
-	put("M104 S0")
-	put("M140 S0")
-	put("M107")
+	// It leaves its heaters on: turning them off is then the daemon's.
+	put("M106 S0")
 	put("G1 X0 Y180 F9000")
 	r.Lines, r.EstimateS = line, 200+14*float64(n)+2
 	text := w.String()
@@ -219,8 +221,7 @@ func lantern(n int, j fleet.Journal) (fleet.Run, []string) {
 	return r, want
 }
 
-// within says whether want stands in got as one unbroken stretch, but for the
-// link's own questions in between.
+// fromFile drops what the link asked for itself from what was executed.
 func fromFile(got, want []string) []string {
 	isWant := map[string]bool{}
 	for _, w := range want {
@@ -256,5 +257,282 @@ func TestRealLinkWholeRun(t *testing.T) {
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("executed %d of the file's commands, want %d", len(got), len(want))
 	}
+	s = c.awaitPhase("Bittern", fleet.Ready, 30*time.Second)
+	for _, h := range s.Link.Heaters {
+		if h.TargetC != 0 || h.ActualC > 45 {
+			t.Errorf("ready with %+v", h)
+		}
+	}
+}
+
+// truth is how many layers of the file the machine has executed whole.
+func truth(executed, want []string, r fleet.Run) int {
+	n := int64(len(fromFile(executed, want)))
+	layers := 0
+	// The first line of the file is a remark and no command.
+	for layers < len(r.Layers) && r.Layers[layers].EndLine-1 <= n {
+		layers++
+	}
+	return layers
+}
+
+// checkHeight compares an outcome with what the machine did.
+func checkHeight(t *testing.T, o fleet.Outcome, executed, want []string, r fleet.Run, j *records) {
+	t.Helper()
+	is := truth(executed, want, r)
+	if o.LayersDone > is {
+		t.Errorf("recorded %d layers, the machine executed %d", o.LayersDone, is)
+	}
+	if o.LayersDone < is-2 {
+		t.Errorf("recorded %d layers, more than two below the machine's %d", o.LayersDone, is)
+	}
+	if o.LayersDone != j.len() {
+		t.Errorf("the outcome has %d layers, the journal %d", o.LayersDone, j.len())
+	}
+	// Turning the heaters off begins what is not of the file any more.
+	if i := slices.Index(executed, "M104 S0"); i >= 0 {
+		executed = executed[:i]
+	}
+	got := fromFile(executed, want)
+	for i := range got {
+		if i >= len(want) || got[i] != want[i] {
+			t.Errorf("command %d was %q, the file is another", i, got[i])
+			break
+		}
+	}
+}
+
+// midway starts a run and waits until some layers are down.
+func midway(c *cellar, name string, j *records, layers int) (<-chan fleet.Outcome, fleet.Run, []string) {
+	c.t.Helper()
+	c.awaitPhase(name, fleet.Ready, 40*time.Second)
+	r, want := lantern(400, j)
+	out := c.start(name, r)
+	c.await(name, time.Minute, "some layers high", func(s fleet.Snapshot) bool { return s.Run != nil && s.Run.LayersDone >= layers })
+	return out, r, want
+}
+
+func TestRealLinkUnplugged(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, []string{"Curlew", "Dunlin"}, nil, nil)
+	var j, other records
+	out, r, want := midway(c, "Curlew", &j, 20)
+	c.awaitPhase("Dunlin", fleet.Ready, 30*time.Second)
+	r2, want2 := lantern(60, &other)
+	out2 := c.start("Dunlin", r2)
+
+	m := c.machine("Curlew")
+	m.sim.Close()
+	o := c.outcome(out, 20*time.Second)
+	if o.Result != fleet.Failed || o.Cause != "port-lost" || o.InProgressMM <= o.CompletedMM {
+		t.Errorf("outcome %+v", o)
+	}
+	checkHeight(t, o, m.executed(), want, r, &j)
+	s := c.await("Curlew", 10*time.Second, "absent for want of its port", func(s fleet.Snapshot) bool {
+		return s.Phase == fleet.Absent && strings.Contains(s.Why, "does not exist")
+	})
+	if s.Run != nil {
+		t.Error("a run is still shown")
+	}
+	// It is plugged in again and comes back by itself.
+	c.plug("Curlew", nil)
+	c.awaitPhase("Curlew", fleet.Ready, 30*time.Second)
+	var again records
+	r3, want3 := lantern(3, &again)
+	if o := c.outcome(c.start("Curlew", r3), time.Minute); o.Result != fleet.Finished || len(fromFile(c.machine("Curlew").executed(), want3)) != len(want3) {
+		t.Errorf("after it came back: %+v", o)
+	}
+	if o := c.outcome(out2, time.Minute); o.Result != fleet.Finished {
+		t.Errorf("the other printer: %+v", o)
+	}
+	if got := fromFile(c.machine("Dunlin").executed(), want2); strings.Join(got, "\n") != strings.Join(want2, "\n") {
+		t.Error("the other printer did not execute its file")
+	}
+}
+
+func TestRealLinkReset(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, []string{"Egret"}, nil, nil)
+	var j records
+	out, r, want := midway(c, "Egret", &j, 10)
+	c.machine("Egret").sim.Reset()
+	o := c.outcome(out, 30*time.Second)
+	if o.Result != fleet.Failed || o.Cause != "rebooted" {
+		t.Errorf("outcome %+v", o)
+	}
+	checkHeight(t, o, c.machine("Egret").executed(), want, r, &j)
+	s := c.awaitPhase("Egret", fleet.Faulted, 5*time.Second)
+	if !strings.Contains(s.Why, "take it back") {
+		t.Errorf("why %q", s.Why)
+	}
+	if err := c.f.Printer("Egret").TakeBack(context.Background()); err != nil {
+		t.Error(err)
+	}
+	c.awaitPhase("Egret", fleet.Ready, 30*time.Second)
+}
+
+func TestRealLinkHeaterDies(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, []string{"Merel"}, nil, nil)
+	var j records
+	out, r, want := midway(c, "Merel", &j, 5)
+	c.machine("Merel").sim.Break(sim.NozzleHeater, sim.Dead)
+	o := c.outcome(out, 30*time.Second)
+	// Which of the two the machine says first depends on the pace of its moves.
+	if o.Result != fleet.Failed || (o.Cause != "thermal" && o.Cause != "cold-extrusion") {
+		t.Errorf("%s %s", o.Result, o.Cause)
+	}
+	checkHeight(t, o, c.machine("Merel").executed(), want, r, &j)
+	c.awaitPhase("Merel", fleet.Faulted, 20*time.Second)
+}
+
+func TestRealLinkStopAndLend(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, []string{"Bittern"}, nil, nil)
+	ctx := context.Background()
+	p := c.f.Printer("Bittern")
+	var j records
+	out, r, want := midway(c, "Bittern", &j, 10)
+	if err := p.Lend(ctx); err == nil {
+		t.Error("lent in mid-run")
+	}
+	if err := p.Stop(ctx, "the corner lifts"); err != nil {
+		t.Error(err)
+	}
+	o := c.outcome(out, time.Second)
+	if o.Result != fleet.Cancelled || o.Cause != "the corner lifts" {
+		t.Errorf("outcome %+v", o)
+	}
+	checkHeight(t, o, c.machine("Bittern").executed(), want, r, &j)
+	s := c.awaitPhase("Bittern", fleet.Ready, 30*time.Second)
+	for _, h := range s.Link.Heaters {
+		if h.TargetC != 0 {
+			t.Errorf("still heated: %+v", h)
+		}
+	}
+	// The nozzle was lifted off the piece.
+	found := false
+	for _, e := range c.machine("Bittern").executed() {
+		found = found || e == "G1 Z5.00 F300"
+	}
+	if !found {
+		t.Error("not parked")
+	}
+	if err := p.Lend(ctx); err != nil {
+		t.Error(err)
+	}
+	c.awaitPhase("Bittern", fleet.Lent, time.Second)
+	if _, err := p.Start(ctx, r); err == nil {
+		t.Error("started on a lent printer")
+	}
+	if err := p.TakeBack(ctx); err != nil {
+		t.Error(err)
+	}
 	c.awaitPhase("Bittern", fleet.Ready, 30*time.Second)
+}
+
+func TestRealLinkShutdown(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, []string{"Bittern", "Curlew"}, nil, nil)
+	var j records
+	out, r, want := midway(c, "Bittern", &j, 10)
+	c.stop()
+	select {
+	case <-c.ended:
+	case <-time.After(20 * time.Second):
+		t.Fatal("the fleet did not end")
+	}
+	o := c.outcome(out, time.Second)
+	if o.Result != fleet.Interrupted {
+		t.Errorf("outcome %+v", o)
+	}
+	done := c.machine("Bittern").executed()
+	checkHeight(t, o, done, want, r, &j)
+	all := strings.Join(done, "\n")
+	for _, cmd := range []string{"M104 S0", "M140 S0", "G1 Z5.00 F300"} {
+		if !strings.Contains(all, cmd) {
+			t.Errorf("%s was not executed", cmd)
+		}
+	}
+}
+
+// cutPort is a port that can be taken away from its owner without the machine
+// noticing, as a crash of the daemon does.
+type cutPort struct {
+	link.Port
+	cut *atomic.Bool
+}
+
+var errCut = errors.New("cut off by the test")
+
+func (p cutPort) Read(b []byte) (int, error) {
+	if p.cut.Load() {
+		return 0, errCut
+	}
+	n, err := p.Port.Read(b)
+	if p.cut.Load() {
+		return 0, errCut
+	}
+	return n, err
+}
+
+func (p cutPort) Write(b []byte) (int, error) {
+	if p.cut.Load() {
+		return 0, errCut
+	}
+	return p.Port.Write(b)
+}
+
+// A daemon that died leaves a hot machine behind. The next one finds it heated
+// by targets that it did not set: it is taken for lent, nothing is started on
+// it, and a person cools it from here.
+func TestRealLinkFoundHot(t *testing.T) {
+	t.Parallel()
+	var cut atomic.Bool
+	c := newCellar(t, []string{"Dunlin"}, func(o *fleet.Options) {
+		o.OpenPort = func(path string, baud int) (link.Port, error) {
+			if cut.Load() {
+				return nil, errCut
+			}
+			p, err := link.OpenPort(path, baud)
+			return cutPort{p, &cut}, err
+		}
+	}, nil)
+	var j records
+	out, r, want := midway(c, "Dunlin", &j, 3)
+	cut.Store(true)
+	o := c.outcome(out, 20*time.Second)
+	if o.Cause != "port-lost" {
+		t.Errorf("outcome %s %s", o.Result, o.Cause)
+	}
+	checkHeight(t, o, c.machine("Dunlin").executed(), want, r, &j)
+
+	next := fleet.New(fleet.Options{Pace: testPace, Specs: []fleet.Spec{{Name: "Dunlin", Path: c.path("Dunlin"), Baud: 250000}}})
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() { defer close(ended); _ = next.Run(ctx) }()
+	defer func() { cancel(); <-ended }()
+	p := next.Printer("Dunlin")
+	await := func(want fleet.Phase) {
+		t.Helper()
+		for end := time.Now().Add(30 * time.Second); p.Snapshot().Phase != want; time.Sleep(5 * time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("%s (%s), not %s", p.Snapshot().Phase, p.Snapshot().Why, want)
+			}
+		}
+	}
+	await(fleet.Lent)
+	if by := p.Snapshot().LentBy; !strings.Contains(by, "found out") || !strings.Contains(by, "T0 205 °C") {
+		t.Errorf("lent by %q", by)
+	}
+	if _, err := p.Start(ctx, r); !errors.Is(err, fleet.ErrLent) {
+		t.Errorf("start: %v", err)
+	}
+	if err := p.Cool(ctx); err != nil {
+		t.Error(err)
+	}
+	if err := p.TakeBack(ctx); err != nil {
+		t.Error(err)
+	}
+	await(fleet.Ready)
 }

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -41,19 +42,20 @@ func (l *loop) printing() Phase {
 // paused lasts until whoever holds the run lets it go on, or it is ended.
 func (l *loop) paused() Phase {
 	h := &l.run.hold
-	var fails <-chan time.Time
-	if h.runout && l.spec.RunoutFails > 0 {
-		t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
-		defer t.Stop()
-		fails = t.C
+	if h.by != byFirmware {
+		l.stepAside()
 	}
+	var fails <-chan time.Time
 	for {
 		l.look()
 		if next, leave := l.judgeRun(); leave {
 			return next
 		}
-		if l.resumed() {
-			return l.goOn()
+		if l.resumed() && l.errand == nil {
+			if len(h.back) == 0 {
+				return l.goOn()
+			}
+			l.stepBack(nil)
 		}
 		if h.runout && fails == nil && l.spec.RunoutFails > 0 {
 			t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
@@ -114,7 +116,19 @@ func (l *loop) runRequest(r *request) (Phase, bool) {
 			l.refuse(r, ErrNotNow, "it is not paused")
 			break
 		}
+		if l.errand != nil {
+			l.refuse(r, ErrNotNow, "it is still moving off the piece; wait a moment")
+			break
+		}
+		if a.hold.adrift {
+			l.refuse(r, ErrNotNow, "where its nozzle stands is not known any more; stop the run")
+			break
+		}
 		if a.hold.by != byFirmware {
+			if len(a.hold.back) > 0 {
+				l.stepBack(r)
+				break
+			}
 			r.answer(nil, nil)
 			return l.goOn(), true
 		}
@@ -211,6 +225,8 @@ type hold struct {
 	letGo    bool // the firmware said that it goes on
 	since    time.Time
 	accepted int64
+	back     []string // commands that undo what was done to step aside
+	adrift   bool     // that failed halfway: where the nozzle stands is not known
 }
 
 // holdRun is the way to paused. Whoever holds the run, nothing more of it is
@@ -231,7 +247,7 @@ const pauseSettles = 10 * time.Second
 func (l *loop) resumed() bool {
 	h := &l.run.hold
 	if h.letGo {
-		return true
+		return !h.adrift
 	}
 	return h.by == byFirmware && l.st.Accepted > h.accepted && time.Since(h.since) > pauseSettles && !watch.WaitsForPerson(l.st.Busy)
 }
@@ -247,17 +263,26 @@ func (l *loop) goOn() Phase {
 	return l.to(Warming, "warming up for "+l.run.name())
 }
 
+// An answer acts at once, but its ok comes only when what it let go on is over.
+const promptLimit = 2 * time.Second
+
 // answerPrompt answers the question that a firmware waits with. One sort of
 // prompt takes M108, another M876 S1; an answer to a prompt that is not there
 // is lost without harm.
 func answerPrompt(ctx context.Context, c conn) error {
-	_, err := do(ctx, c, "M108")
+	cmds := []string{"M108"}
 	if c.State().Identity.Caps["PROMPT_SUPPORT"] {
-		if _, e := do(ctx, c, "M876 S1"); e == nil {
-			err = nil
+		cmds = append(cmds, "M876 S1")
+	}
+	for _, cmd := range cmds {
+		once, cancel := context.WithTimeout(ctx, promptLimit)
+		_, err := c.Do(once, cmd)
+		cancel()
+		if err != nil && !errors.Is(err, context.DeadlineExceeded) {
+			return err
 		}
 	}
-	return err
+	return nil
 }
 
 // record takes the run's progress from the link's counts: completed layers go

@@ -77,6 +77,9 @@ func (l *loop) settle() (Phase, bool) {
 				return l.fault(fmt.Sprintf("its heaters could not be turned off (%v). Go there: it may be hot. Switch it off at the plug, then take it back", err)), true
 			}
 			l.owed, l.settleFails = nil, 0
+			if l.owedFault != "" {
+				return l.fault(l.owedFault), true
+			}
 			return l.to(Cooling, "the heaters of the run that lost its link were turned off"), true
 		})
 		return "", false
@@ -86,6 +89,9 @@ func (l *loop) settle() (Phase, bool) {
 		return l.foundOut(hot), true
 	}
 	l.owed = nil
+	if l.owedFault != "" {
+		return l.fault(l.owedFault), true
+	}
 	return l.to(Ready, l.readyWhy()), true
 }
 

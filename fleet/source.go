@@ -32,11 +32,10 @@ type source struct {
 }
 
 type mark struct {
-	line      int64
-	nominalS  float64
-	allowS    float64
-	feedMMs   float64
-	rel, relE bool
+	line     int64
+	nominalS float64
+	allowS   float64
+	modal    watch.Modal
 }
 
 // ringLen covers what can lie between the newest command read and the last one
@@ -71,8 +70,7 @@ func (s *source) Next() ([]byte, int64, error) {
 	last := s.ring[s.count%ringLen]
 	s.count++
 	nominal, allow := s.x.Command(text)
-	feed, rel, relE := s.x.Modal()
-	s.ring[s.count%ringLen] = mark{line, last.nominalS + nominal, last.allowS + allow, feed, rel, relE}
+	s.ring[s.count%ringLen] = mark{line, last.nominalS + nominal, last.allowS + allow, s.x.Modal()}
 	if s.homed == 0 && isCommand(text, "G28") {
 		s.homed = s.count
 	}
@@ -142,8 +140,8 @@ func (s *source) at(st *link.State) reach {
 }
 
 // modal is what the last command sent left in force.
-func (s *source) modal(sent int64) mark {
+func (s *source) modal(sent int64) watch.Modal {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.ring[min(sent, s.count)%ringLen]
+	return s.ring[min(sent, s.count)%ringLen].modal
 }

@@ -77,10 +77,17 @@ func (x *Expect) Command(text []byte) (nominalS, allowS float64) {
 	return 0, 0
 }
 
-// Modal returns the feed in force (mm/s, 0 while none was named) and whether
-// moves, and extrusion, are relative.
-func (x *Expect) Modal() (feedMMs float64, relative, relativeE bool) {
-	return x.feedMMs, x.relative, x.relE
+// Modal is what the commands so far left in force.
+type Modal struct {
+	FeedMMs           float64 // 0 while none was named
+	Relative          bool    // G91
+	RelativeExtrusion bool    // M83, or G91
+	Inches            bool    // G20
+}
+
+// Modal returns what is in force now.
+func (x *Expect) Modal() Modal {
+	return Modal{FeedMMs: x.feedMMs, Relative: x.relative, RelativeExtrusion: x.relE, Inches: x.inches}
 }
 
 // move advances the position and returns the seconds at the asked feed.

@@ -9,17 +9,17 @@ import (
 
 // body is a heated thing in one lump: P watts in, k watts per degree out.
 type body struct {
-	name           string
-	capJK, powerW  float64
-	lossWK         float64
-	ambientC, c    float64
-	target         float64
-	swing          float64 // a plain switch with this much hysteresis; 0: holds exactly
-	on, stuckOn    bool
-	dead, unseen   bool // the heater is cut; the sensor has fallen off and reads the room
-	reads          float64
-	fixed, settled bool // reads is what the sensor says
-	fan            bool // one tenth more loss, and a draught that cools it by 8 °C
+	name          string
+	capJK, powerW float64
+	lossWK        float64
+	ambientC, c   float64
+	target        float64
+	swing         float64 // a plain switch with this much hysteresis; 0: holds exactly
+	on, stuckOn   bool
+	dead, unseen  bool    // the heater is cut; the sensor has fallen off and reads the room
+	reads         float64 // °C, what the sensor says when it is fixed
+	fixed         bool
+	fan           bool // more loss, by the air of the part fan
 }
 
 func (b *body) step(dt float64) {
@@ -355,7 +355,7 @@ func TestProgress(t *testing.T) {
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
 			w := New(Options{})
-			now, moved, heard, heat := t0, int64(0), t0, t0
+			now, moved, heard := t0, int64(0), t0
 			var worst Verdict
 			for _, g := range c.segs {
 				for end := now.Add(g.d); now.Before(end); {
@@ -368,11 +368,10 @@ func TestProgress(t *testing.T) {
 					}
 					s := Sample{At: now, Running: g.running, Waiting: g.waiting, Moved: moved, NominalS: g.nominalS, AllowS: g.allowS, HeardAt: heard}
 					if g.heater != nil {
-						heat = now
 						h := *g.heater
 						// It creeps up, so that only the waiting is judged.
 						h.ActualC += now.Sub(t0).Minutes() * 0.6
-						s.HeatAt, s.Heaters = heat, []Heater{h}
+						s.HeatAt, s.Heaters = now, []Heater{h}
 					}
 					for _, v := range w.Look(s) {
 						if worst.Cause == "" || v.Action > worst.Action {
