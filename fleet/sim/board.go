@@ -62,8 +62,8 @@ type board struct {
 	line     line
 	in       <-chan []byte
 	chunk    []byte
-	chunkBad []bool // beside chunk, nil when nothing in it is damaged
-	borrowed bool   // chunk is the line's and goes back to it
+	chunkBad []damaged // beside chunk, nil when nothing in it is damaged
+	borrowed bool      // chunk is the line's and goes back to it
 	chunkAt  int
 	wireAt   vt // when the next byte of chunk is in
 	byteTime vt
@@ -73,13 +73,13 @@ type board struct {
 
 	// Receive buffer and line intake.
 	rx          [rxBytes]byte
-	rxBad       [rxBytes]bool
+	rxBad       [rxBytes]damaged
 	rxHead, rxN int
-	lastByte    byte // the newest that arrived
-	lostByte    bool // one before the next found no room
-	pulledBad   bool // the byte that pull gave is damaged
-	partBad     bool // part is not what the host sent
-	commented   bool // part has a comment behind it
+	lastByte    byte    // the newest that arrived
+	lostByte    bool    // one before the next found no room
+	pulledBad   damaged // about the byte that pull gave
+	partBad     int     // where part first is not what the host sent, -1 when it is
+	commented   bool    // part has a comment behind it
 	skipNext    bool
 	partTill    vt // when a part without an end is given up
 	overflowed  bool
@@ -438,8 +438,13 @@ func (b *board) pump() {
 		if b.rxN < rxBytes {
 			at := (b.rxHead + b.rxN) % rxBytes
 			b.rx[at] = c
-			b.rxBad[at] = b.lostByte || b.chunkBad != nil && b.chunkBad[b.chunkAt]
-			b.lostByte = false
+			b.rxBad[at] = intact
+			if b.chunkBad != nil {
+				b.rxBad[at] = b.chunkBad[b.chunkAt]
+			}
+			if b.lostByte {
+				b.rxBad[at], b.lostByte = lostBefore, false
+			}
 			b.rxN++
 		} else {
 			b.lostByte = true
@@ -467,7 +472,10 @@ func (b *board) flushRx() {
 	b.rxHead, b.rxN, b.overflowed = 0, 0, false
 	b.part, b.comment, b.commented, b.skipNext = b.part[:0], false, false, false
 	b.partTill = never
-	b.partBad = b.lastByte != '\n' && b.lastByte != '\r' && b.lastByte != 0
+	b.partBad = -1
+	if b.lastByte != '\n' && b.lastByte != '\r' && b.lastByte != 0 {
+		b.partBad = 0
+	}
 }
 
 // pull takes one byte out of the receive buffer.
@@ -609,7 +617,7 @@ func (b *board) boot() {
 	if b.byteTime > 0 && b.chunk != nil {
 		// A serial chip that is not set up yet hears nothing.
 		b.dropChunk()
-		b.partBad = true
+		b.partBad = 0
 	}
 	b.end = running
 	if b.o.BootDelay > 0 {

@@ -28,7 +28,7 @@ func (b *board) serveE() {
 			b.step(never)
 			return
 		}
-		b.partBad = b.partBad || b.pulledBad
+		b.markPart()
 		if c == '\n' || c == '\r' {
 			b.lineOfE()
 			return
@@ -42,7 +42,7 @@ func (b *board) serveE() {
 func (b *board) lineOfE() {
 	line := b.part
 	bad := b.partBad
-	b.part, b.partBad = b.part[:0], b.pulledBad
+	b.part, b.partBad = b.part[:0], b.afterEnd()
 	if i := bytes.IndexByte(line, ';'); i >= 0 {
 		line = line[:i]
 	}
@@ -70,7 +70,7 @@ func (b *board) lineOfE() {
 		b.lastN = number
 	}
 	text = bytes.TrimRight(text, " ")
-	if bad {
+	if inLine(line, bad) {
 		b.tookDamaged(text, number)
 	}
 	b.w.loose = true

@@ -45,6 +45,15 @@ func (c *countdown) hit(rnd *rand.Rand) bool {
 	return true
 }
 
+// damaged says what happened to a byte on its way to the board.
+type damaged byte
+
+const (
+	intact     damaged = iota
+	changed            // it is not what was sent
+	lostBefore         // one or more before it did not arrive
+)
+
 // injector spoils what passes over the line.
 type injector struct {
 	f     Faults
@@ -62,8 +71,8 @@ type injector struct {
 	mid, dropping                            bool
 	taintNext, lostEnd                       bool
 	buf                                      []byte
-	bad                                      []bool // beside buf: damage shows at this byte
-	nextLine                                 int64  // commands after which the next event is due
+	bad                                      []damaged // beside buf
+	nextLine                                 int64     // commands after which the next event is due
 	nextAt                                   vt
 	events                                   []FaultEvent
 	replugAt, refillAt, silentTill, holdTill vt
@@ -113,7 +122,7 @@ func (i *injector) nextEvent() {
 
 // spoil takes bytes on their way to the board and gives what arrives. The
 // result is valid until the next call.
-func (i *injector) spoil(p []byte) ([]byte, []bool) {
+func (i *injector) spoil(p []byte) ([]byte, []damaged) {
 	i.buf, i.bad = i.buf[:0], i.bad[:0]
 	for _, c := range p {
 		if !i.mid {
@@ -133,12 +142,15 @@ func (i *injector) spoil(p []byte) ([]byte, []bool) {
 			continue
 		}
 		// A line end in place of the lost one leaves the line as it was.
-		bad := i.taintNext && !(i.lostEnd && c == '\n')
+		bad := intact
+		if i.taintNext && !(i.lostEnd && c == '\n') {
+			bad = lostBefore
+		}
 		i.taintNext, i.lostEnd = false, false
 		if i.flip.hit(i.rnd) {
 			i.count.FlippedBits++
 			c ^= 1 << i.rnd.UintN(8)
-			bad = true
+			bad = changed
 		}
 		if i.burstLeft == 0 && i.burst.hit(i.rnd) {
 			i.count.Bursts++
@@ -147,7 +159,7 @@ func (i *injector) spoil(p []byte) ([]byte, []bool) {
 		if i.burstLeft > 0 {
 			i.burstLeft--
 			c = byte(i.rnd.UintN(256))
-			bad = true
+			bad = changed
 		}
 		i.buf = append(i.buf, c)
 		i.bad = append(i.bad, bad)

@@ -17,7 +17,7 @@ func (b *board) intake() {
 		if !ok {
 			return
 		}
-		b.partBad = b.partBad || b.pulledBad
+		b.markPart()
 		if c == '\n' || c == '\r' {
 			b.lineEnd()
 			continue
@@ -44,7 +44,7 @@ func (b *board) givePartUp() {
 	}
 	b.note("a line without an end given up")
 	b.flushRx()
-	b.partBad = true
+	b.partBad = 0
 	if b.m.partAsked > 0 {
 		b.refuse("")
 	}
@@ -53,9 +53,9 @@ func (b *board) givePartUp() {
 // lineEnd judges the line in part: take it, refuse it, or drop it.
 func (b *board) lineEnd() {
 	line, bad, commented := b.part, b.partBad, b.commented
-	// A line end that was not sent leaves its rest for the next line.
-	b.part, b.partBad, b.comment, b.commented = b.part[:0], b.pulledBad, false, false
+	b.part, b.partBad, b.comment, b.commented = b.part[:0], b.afterEnd(), false, false
 	b.partTill = never
+	damage := inLine(line, bad)
 	shown := len(line) > 0 && line[0] == 'N'
 	line = bytes.TrimLeft(line, " ")
 	if b.skipNext {
@@ -86,7 +86,7 @@ func (b *board) lineEnd() {
 		line = bytes.TrimRight(line[:star], " ")
 	}
 	line = bytes.TrimLeft(line, " ")
-	if bad {
+	if damage {
 		b.tookDamaged(line, number)
 	}
 	if !b.m.urgent {
@@ -130,6 +130,33 @@ func (b *board) numbered(line []byte) (n int64, rest []byte, ok bool) {
 		return 0, nil, false
 	}
 	return n, rest, true
+}
+
+// markPart notes where the line in hand is first damaged.
+func (b *board) markPart() {
+	if b.pulledBad != intact && b.partBad < 0 {
+		b.partBad = len(b.part)
+	}
+}
+
+// afterEnd is the mark with which the next line begins: a line end that was
+// not sent leaves it the rest of this one.
+func (b *board) afterEnd() int {
+	if b.pulledBad == changed {
+		return 0
+	}
+	return -1
+}
+
+// inLine says whether damage at that place touches what the line says: what
+// stands behind the checksum is not looked at.
+func inLine(line []byte, at int) bool {
+	end := len(line)
+	if star := bytes.LastIndexByte(line, '*'); star >= 0 {
+		_, n := number64(line[star+1:])
+		end = star + 1 + n
+	}
+	return at >= 0 && at < end
 }
 
 // tookDamaged counts a line that runs although it is not what the host sent.
