@@ -76,6 +76,8 @@ type Parser struct {
 	// Comment is the text behind the line's ';' without it; nil when there is
 	// none. Known once Next has returned false.
 	Comment []byte
+	// Parens is the text of the line's last ( ), nil when there is none.
+	Parens []byte
 	// Unclosed reports a '(' without its ')'.
 	Unclosed bool
 
@@ -92,7 +94,7 @@ func (p *Parser) Reset(line []byte) {
 	p.line, p.pos = line, 0
 	p.numbered, p.moved, p.summed, p.Unclosed = false, false, false, false
 	p.commands = 0
-	p.Comment = nil
+	p.Comment, p.Parens = nil, nil
 }
 
 func (p *Parser) fail(at int, err error, detail string) (bool, error) {
@@ -334,6 +336,7 @@ func (p *Parser) pseudoTool(letter byte, i int) int {
 func (p *Parser) skipParens(i int) int {
 	for j := i + 1; j < len(p.line); j++ {
 		if p.line[j] == ')' {
+			p.Parens = p.line[i+1 : j]
 			return j + 1
 		}
 	}

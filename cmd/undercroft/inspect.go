@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -11,8 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/pelletier/go-toml/v2"
-
+	"undercroft/cmd/undercroft/config"
 	"undercroft/gcode/analyze"
 	"undercroft/gcode/motion"
 )
@@ -33,7 +31,7 @@ func (c *inspectCmd) run(w io.Writer) error {
 	limits := motion.Default()
 	if c.Limits != "" {
 		var err error
-		if limits, err = readLimits(c.Limits); err != nil {
+		if limits, err = config.LoadLimits(c.Limits); err != nil {
 			return err
 		}
 	}
@@ -67,80 +65,6 @@ func inspectFile(name string, limits motion.Limits) (*analyze.Result, error) {
 		return nil, fmt.Errorf("cannot read %s: %w", name, err)
 	}
 	return r, nil
-}
-
-// limitsFile is the TOML form of motion.Limits. Arrays are X, Y, Z, E.
-type limitsFile struct {
-	MaxFeed   []float64 `toml:"max_feed_mm_s"`
-	MaxAccel  []float64 `toml:"max_accel_mm_s2"`
-	Print     *float64  `toml:"accel_print_mm_s2"`
-	Retract   *float64  `toml:"accel_retract_mm_s2"`
-	Travel    *float64  `toml:"accel_travel_mm_s2"`
-	Deviation *float64  `toml:"junction_deviation_mm"`
-	Jerk      []float64 `toml:"jerk_mm_s"`
-	Segment   *float64  `toml:"min_segment_ms"`
-	Steps     []float64 `toml:"steps_per_mm"`
-}
-
-func readLimits(name string) (motion.Limits, error) {
-	l := motion.Default()
-	f, err := os.Open(name)
-	if err != nil {
-		return l, fmt.Errorf("cannot read the limits: %w", err)
-	}
-	defer f.Close()
-	var file limitsFile
-	if err := toml.NewDecoder(f).DisallowUnknownFields().Decode(&file); err != nil {
-		var strict *toml.StrictMissingError
-		var decode *toml.DecodeError
-		switch {
-		case errors.As(err, &strict):
-			return l, fmt.Errorf("%s: a key that is not known here:\n%s", name, strict.String())
-		case errors.As(err, &decode):
-			row, col := decode.Position()
-			return l, fmt.Errorf("%s:%d:%d: %w\n%s", name, row, col, err, decode.String())
-		}
-		return l, fmt.Errorf("%s: %w", name, err)
-	}
-	for _, a := range []struct {
-		key  string
-		from []float64
-		to   *[4]float64
-	}{
-		{"max_feed_mm_s", file.MaxFeed, &l.MaxFeedMMs},
-		{"max_accel_mm_s2", file.MaxAccel, &l.MaxAccelMMs2},
-		{"jerk_mm_s", file.Jerk, &l.JerkMMs},
-		{"steps_per_mm", file.Steps, &l.StepsPerMM},
-	} {
-		if a.from == nil {
-			continue
-		}
-		if len(a.from) != 4 {
-			return l, fmt.Errorf("%s: %s wants four numbers (X, Y, Z, E), not %d", name, a.key, len(a.from))
-		}
-		copy(a.to[:], a.from)
-	}
-	for _, a := range []struct {
-		from *float64
-		to   *float64
-	}{
-		{file.Print, &l.AccelPrintMMs2},
-		{file.Retract, &l.AccelRetractMMs2},
-		{file.Travel, &l.AccelTravelMMs2},
-		{file.Deviation, &l.JunctionDeviationMM},
-		{file.Segment, &l.MinSegmentMS},
-	} {
-		if a.from != nil {
-			*a.to = *a.from
-		}
-	}
-	if file.Jerk != nil && file.Deviation != nil && *file.Deviation > 0 {
-		return l, fmt.Errorf("%s: give either junction_deviation_mm or jerk_mm_s: a firmware corners by one of them", name)
-	}
-	if file.Jerk != nil {
-		l.JunctionDeviationMM = 0
-	}
-	return l, nil
 }
 
 type inspectJSON struct {

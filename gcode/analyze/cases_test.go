@@ -60,6 +60,9 @@ func TestLayerCases(t *testing.T) {
 		{"Z set by hand after homing", "G92 Z0\n" + three, want, ""},
 		{"continued above the plate", "G28 X Y\nG92 Z10\nG1 Z10.2\n" + ring + "G1 Z10.4\n" + ring, []float64{10.2, 10.4}, ""},
 		{"spiral in steps of Z", "G1 Z.2\n" + ring + spiralSteps(), []float64{.2, .4, .6}, ""},
+		{"ramped seams", "G1 Z.2\n" + ring + ramp(.2, .4) + ring + ramp(.4, .6) + ring, want, "ramps"},
+		{"ramped seams into thinner layers", "G1 Z.2\n" + ring + ramp(.2, .28) + ring + ramp(.28, .36) + ring + ramp(.36, .44) + ring, []float64{.2, .28, .36, .44}, "ramps"},
+		{"ramped seams after the infill", "G1 Z.2\n" + ring + "G1 Z.4\n" + ring + ramp(.2, .4) + ring + "G1 Z.6\n" + ring + ramp(.4, .6) + ring, want, "ramps"},
 		{"a retraction that is never given back", "G1 Z.2\n" + ring + "G1 E-20\nG1 Z.4\n" + ring + ring + "G1 Z.6\n" + ring, want, ""},
 		{"negative heights", "G1 Z-.1\n" + ring + "G1 Z.1\n" + ring, []float64{-.1, .1}, ""},
 	} {
@@ -82,6 +85,16 @@ func TestLayerCases(t *testing.T) {
 			last = l.EndLine
 		}
 	}
+}
+
+// ramp is a seam that rises from one height to another while it lays material.
+func ramp(from, to float64) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "G0 X50 Y50 Z%.3f\n", from+(to-from)/10)
+	for i := 2; i <= 10; i++ {
+		fmt.Fprintf(&b, "G1 X%g Z%.3f E%.4f\n", 50+float64(i), from+(to-from)*float64(i)/10, 0.0033*float64(i))
+	}
+	return b.String()
 }
 
 // spiralSteps is two turns of a ring whose Z rises by 0.002 mm in moves of its own.
@@ -144,6 +157,8 @@ func TestChecks(t *testing.T) {
 		{"an arc beyond the plate", "G28\nG1 X240 Y100\nG3 X240 Y140 I0 J20", "beyond-build-volume-x"},
 		{"allowed command", "M500", "-permanent-memory"},
 		{"another command", "M502", "permanent-memory"},
+		{"absolute E in some families", "G28\nM109 S210\nM83\nG90\nG1 X5 E1", "e-mode"},
+		{"M83 repeated", "G28\nM109 S210\nM83\nG90\nM83\nG1 X5 E1", "-e-mode"},
 		{"unknown commands", "M12345\nG777", "unknown-commands"},
 		{"an open parenthesis", "G28 (home", "unclosed-comment"},
 		{"the tool of a heater", "M104 S200 T5", "missing-tool"},

@@ -246,6 +246,7 @@ func (a *analysis) verdicts() {
 		a.findWhole("nozzle-disagrees", Warn, fmt.Sprintf("the file declares a %g mm nozzle; its lines are %.2f mm wide, as from %s mm",
 			n.DeclaredMM, r.Bead.TypicalMM, sizeList(n.InferredMM)))
 	}
+	a.disagreements()
 	d := r.Nozzle.DeclaredMM
 	if d == 0 && len(r.Nozzle.InferredMM) > 0 {
 		d = slices.Max(r.Nozzle.InferredMM)
@@ -263,6 +264,24 @@ func (a *analysis) verdicts() {
 		}
 		a.found.list = append(a.found.list, Finding{Code: "unknown-commands", Severity: Warn, Line: u.line, Count: u.count,
 			Text: "commands that are not known here go to the printer as they are: " + strings.Join(u.names, ", ") + more})
+	}
+}
+
+// disagreements are claims of the comments that the geometry does not bear out.
+func (a *analysis) disagreements() {
+	r := a.res
+	if c := r.Declared.LayerMM; c > 0 && r.LayerMM > 0 && (c > 1.05*r.LayerMM || c < 0.95*r.LayerMM) {
+		a.findWhole("layer-disagrees", Warn, fmt.Sprintf("the file declares layers of %g mm; most are %g mm thick", c, r.LayerMM))
+	}
+	drawn := 0.0
+	for _, t := range r.Tools {
+		drawn += t.FilamentMM
+	}
+	if c := r.Declared.FilamentMM; c > 0 && drawn > 0 && (c > 1.1*drawn || c < 0.9*drawn) {
+		a.findWhole("filament-disagrees", Warn, fmt.Sprintf("the file declares %.2f m of filament; its moves draw %.2f m", c/1000, drawn/1000))
+	}
+	if c := r.Declared.TimeS; c > 0 && r.MotionS > 0 && (c > 1.5*r.TimeS || c < 0.67*r.MotionS) {
+		a.findWhole("time-disagrees", Warn, fmt.Sprintf("the file declares %.0f min; with these limits it takes %.0f min", c/60, r.TimeS/60))
 	}
 }
 

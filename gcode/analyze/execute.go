@@ -70,6 +70,10 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 			m.e += e
 			if e != 0 {
 				a.seen.relativeE = true
+				if m.eDoubt && !m.eByG91 {
+					m.eDoubt = false
+					a.find("e-mode", Warn, c.Column(), "E is relative (M83), but a G90 came after: some firmware takes E as absolute from there on; repeat M83 behind the G90")
+				}
 			}
 		} else {
 			de = e - m.e
@@ -125,6 +129,9 @@ func (a *analysis) g(c *gcode.Command) {
 		a.unknown.add(c, a.lines.Number())
 	case c.Number == 4:
 		a.dwell(c)
+	case c.Number == 5: // a spline: only its end is known here
+		a.motionCommand(c, 1)
+		a.unknown.add(c, a.lines.Number())
 	case c.Number == 10 && c.Valued&(gcode.Bit('P')|gcode.Bit('L')|gcode.Bit('R')) == 0:
 		a.firmwareRetract(true)
 	case c.Number == 11:
@@ -143,15 +150,26 @@ func (a *analysis) g(c *gcode.Command) {
 		a.constS += a.o.LevellingS
 	case c.Number == 90:
 		m.relative, m.eByG91 = false, false
+		m.eDoubt = m.relE
 	case c.Number == 91:
 		m.relative, m.eByG91 = true, true
 		a.seen.relativeXYZ = true
 	case c.Number == 92:
 		a.setPosition(c)
-	case c.Number == 10, c.Number == 30, c.Number == 53, c.Number == 54, c.Number == 80, c.Number == 94, c.Number == 61, c.Number == 60:
+	case knownG(c.Number):
 	default:
 		a.unknown.add(c, a.lines.Number())
 	}
+}
+
+// knownG reports G commands that change nothing that is judged here: probing,
+// levelling, cleaning and parking by the firmware, feed per minute.
+func knownG(n int) bool {
+	switch n {
+	case 10, 12, 26, 27, 30, 31, 32, 33, 34, 35, 42, 60, 61, 76, 80, 94, 425:
+		return true
+	}
+	return false
 }
 
 // dwell is G4: P in milliseconds, S in seconds (RepRap).
@@ -267,9 +285,9 @@ func (a *analysis) m(c *gcode.Command) {
 	}
 	switch c.Number {
 	case 82:
-		m.relE, m.eByG91 = false, false
+		m.relE, m.eByG91, m.eDoubt = false, false, false
 	case 83:
-		m.relE = true
+		m.relE, m.eDoubt = true, false
 	case 104, 109, 140, 190, 141, 191:
 		a.heat(c)
 	case 116:

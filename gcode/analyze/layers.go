@@ -33,12 +33,21 @@ type layers struct {
 	rows    []rowThickness // of each layer of the table
 	base    float64        // top of the layer below, within the same object
 	band    float64        // thickness of the last layer that lay flat
-	growing bool           // the current layer was begun by a rising move
-	first   float64        // top of the first layer
-	thick   float64        // the thickest flat layer so far
+	growing growth
+	first   float64 // top of the first layer
+	thick   float64 // the thickest flat layer so far
 
 	sequential, dips, full bool
 }
+
+// growth says whether the top of the current layer may still rise.
+type growth int
+
+const (
+	grown    growth = iota
+	rising          // a ramp began it
+	creeping        // flat lines that rise by less than any layer began it
+)
 
 // step says what laying material at a height did to the layer table.
 type step int
@@ -58,14 +67,19 @@ func (l *layers) at(z0, z1 float64) step {
 	flat := z1-z0 < 1e-6 && z0-z1 < 1e-6
 	if n == 0 {
 		l.first = z
-		l.begin(0, z, !flat)
+		how := grown
+		if !flat {
+			how = rising
+		}
+		l.begin(0, z, how)
 		return begun
 	}
 	cur := &l.table[n-1]
 	switch {
 	case z > cur.TopMM+heightTol:
-		if l.growing && z <= l.base+l.bandHeight()+heightTol {
+		if l.growing != grown && z <= l.base+l.bandHeight()+heightTol {
 			cur.TopMM, cur.ThicknessMM = z, z-l.base
+			l.settle(cur, flat)
 			return stayed
 		}
 		if n >= MaxLayers {
@@ -73,14 +87,22 @@ func (l *layers) at(z0, z1 float64) step {
 			cur.TopMM = z
 			return stayed
 		}
-		l.begin(cur.TopMM, z, !flat || z-cur.TopMM < leastLayerMM)
+		switch {
+		case !flat:
+			l.begin(cur.TopMM, z, rising)
+		case z-cur.TopMM < leastLayerMM:
+			l.begin(cur.TopMM, z, creeping)
+		default:
+			l.begin(cur.TopMM, z, grown)
+		}
 		return begun
 	case z >= cur.TopMM-heightTol:
+		l.settle(cur, flat)
 		return stayed
 	case flat && n == 1:
 		l.table, l.rows = l.table[:0], l.rows[:0]
 		l.first = z
-		l.begin(0, z, false)
+		l.begin(0, z, grown)
 		return replaced
 	case flat && z <= l.first*1.5+heightTol && cur.TopMM > l.first+heightTol && z <= l.base+heightTol:
 		l.sequential = true
@@ -88,7 +110,7 @@ func (l *layers) at(z0, z1 float64) step {
 			l.full = true
 			return below
 		}
-		l.begin(0, z, false)
+		l.begin(0, z, grown)
 		return begun
 	}
 	if flat && z < l.base-heightTol {
@@ -104,11 +126,24 @@ func (l *layers) bandHeight() float64 {
 	return bandMM
 }
 
-func (l *layers) begin(base, top float64, growing bool) {
-	l.base, l.growing = base, growing
-	if !growing {
-		l.band = top - base
-		l.thick = max(l.thick, l.band)
+// settle ends the growth of a layer that a ramp began once a flat line is laid
+// at its top.
+func (l *layers) settle(cur *Layer, flat bool) {
+	if flat && l.growing == rising {
+		l.growing = grown
+		l.measure(cur.TopMM - l.base)
+	}
+}
+
+func (l *layers) measure(thick float64) {
+	l.band = thick
+	l.thick = max(l.thick, thick)
+}
+
+func (l *layers) begin(base, top float64, how growth) {
+	l.base, l.growing = base, how
+	if how == grown {
+		l.measure(top - base)
 	}
 	l.table = append(l.table, Layer{TopMM: top, ThicknessMM: top - base, Box: EmptyBox()})
 	l.rows = append(l.rows, rowThickness{})

@@ -13,6 +13,7 @@ type modes struct {
 	relative bool // G91
 	relE     bool // M83
 	eByG91   bool // G91 has made E relative until G90
+	eDoubt   bool // a G90 since M83: some families take E as absolute from there on
 	unit     float64
 	plane    int // 17, 18, 19
 	motion   int // of lines without a command; -1 before any

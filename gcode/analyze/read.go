@@ -75,10 +75,10 @@ type analysis struct {
 	extruded, reach Box
 	// inside is reach once every axis is known, and nothing before: a move that
 	// ends in it needs no further look.
-	inside Box
-	laying bool // the last move laid material in the current layer
-	good, bad       int64 // lines with a command, lines that are none
-	firstBad        *gcode.SyntaxError
+	inside    Box
+	laying    bool  // the last move laid material in the current layer
+	good, bad int64 // lines with a command, lines that are none
+	firstBad  *gcode.SyntaxError
 }
 
 // toolState is one tool: how much filament it drew, and its heater.
@@ -159,11 +159,21 @@ func (a *analysis) line(text []byte) {
 	}
 	if any {
 		a.good++
-	} else if p.Comment != nil {
-		a.claims.read(p.Comment)
+	} else {
+		a.comment()
 	}
 	if p.Unclosed {
 		a.find("unclosed-comment", Warn, 0, "a '(' without its ')': the rest of the line is taken as a comment")
+	}
+}
+
+// comment takes in what a line without commands says.
+func (a *analysis) comment() {
+	if c := a.parser.Comment; c != nil {
+		a.claims.read(c)
+	}
+	if c := a.parser.Parens; c != nil {
+		a.claims.readParens(c)
 	}
 }
 
@@ -359,6 +369,7 @@ func (a *analysis) finish() {
 	r.MotionS, r.HeatS = a.motionS, a.heatS
 	r.TimeS = a.now()
 	r.Material = a.claims.material
+	r.Declared = Declared{LayerMM: a.claims.layerMM, TimeS: a.claims.timeS, FilamentMM: a.claims.filamentMM}
 	density := a.o.DensityGCM3
 	if density == 0 {
 		density = DensityGCM3(r.Material)

@@ -31,6 +31,7 @@ type Result struct {
 	Bead   Bead
 	Nozzle Nozzle
 
+	Declared Declared
 	Material string // as declared in comments, upper case; empty when not declared
 	Temps    Temps
 	Features []string // words: "arcs", "firmware-retraction", "spiral", "absolute-e", …
@@ -72,6 +73,13 @@ type Bead struct{ TypicalMM, NarrowestMM, WidestMM float64 }
 type Nozzle struct {
 	InferredMM []float64 // every diameter consistent with the bead, most likely first
 	DeclaredMM float64   // from comments, 0 when not declared
+}
+
+// Declared is what else comments claim; 0 where they do not.
+type Declared struct {
+	LayerMM    float64
+	TimeS      float64
+	FilamentMM float64
 }
 
 // Temps are the temperatures that the file asks for; 0 where it asks for none.
