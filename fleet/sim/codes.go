@@ -256,7 +256,7 @@ func (b *board) setLimits(w *words) {
 			l.JunctionDeviationMM = v
 		}
 	}
-	b.step1.pace.SetLimits(*l)
+	b.steps.pace.SetLimits(*l)
 }
 
 // greet is the text of a boot.

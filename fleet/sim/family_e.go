@@ -88,7 +88,7 @@ func (b *board) runE(w *words, number int64) bool {
 	if w.letter == 'G' && w.code <= 1 {
 		b.entry = b.tr.add(number, w.text, true, false, b.now, b.at)
 		b.takeTarget(w)
-		moved := b.heatedE() && b.plan(b.target4, b.target4[3]-b.at[3], b.feedMMs, b.entry, true)
+		moved := b.heatedE() && b.plan(b.asked, b.asked[3]-b.at[3], b.feedMMs, b.entry, true)
 		if b.end != running {
 			return false
 		}
@@ -121,9 +121,9 @@ func (b *board) takeTarget(w *words) {
 		}
 		v := w.v[c-'A'] * b.unitMM
 		if i < 3 && b.relXYZ || i == 3 && b.relE {
-			v += b.target4[i]
+			v += b.asked[i]
 		}
-		b.target4[i] = v
+		b.asked[i] = v
 	}
 	if f := w.get('F', 0); f > 0 {
 		b.feedMMs = f * b.unitMM / 60
@@ -170,7 +170,7 @@ func (b *board) gCodeE(w *words) {
 			return
 		}
 		for i := range 3 {
-			b.at[i], b.target4[i] = 0, 0
+			b.at[i], b.asked[i] = 0, 0
 		}
 		b.rest, b.homed, b.highestZ = b.at, true, 0
 		b.moves += homeMoves
@@ -182,7 +182,7 @@ func (b *board) gCodeE(w *words) {
 	case 92:
 		if b.sync() {
 			b.setPosition(w)
-			b.target4 = b.at
+			b.asked = b.at
 		}
 	default:
 		b.takeTarget(w)
@@ -217,7 +217,7 @@ func (b *board) mCodeE(w *words) (silent bool) {
 		}
 	case 112:
 		// Neither a word nor an ok.
-		b.step1.clear()
+		b.steps.clear()
 		b.tr.lose()
 		for i := range b.heat {
 			b.heat[i].off()
@@ -227,9 +227,9 @@ func (b *board) mCodeE(w *words) (silent bool) {
 		b.end = halted
 		return true
 	case 114:
-		p := b.step1.where(b.rest, b.now)
+		p := b.steps.where(b.rest, b.now)
 		b.put(fmt.Sprintf("X:%.3f,Y:%.3f,Z:%.3f,E:%.3f,F:%.0f", p[0]+0, p[1]+0, p[2]+0, p[3]+0, b.feedMMs*60))
-		if n := int64(b.step1.n); n > 0 {
+		if n := int64(b.steps.n); n > 0 {
 			b.put(fmt.Sprintf("Queue: %d/%d ", (b.moves-n+1)%8, b.moves%8))
 		}
 	case 115:

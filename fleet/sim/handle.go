@@ -115,15 +115,15 @@ func (b *board) moveTo(to [4]float64, last bool) bool {
 
 // plan waits for a slot in the planner and fills it.
 func (b *board) plan(to [4]float64, de, feedMMs float64, seq int64, last bool) bool {
-	for b.step1.full() {
-		if !b.step(b.step1.next()) {
+	for b.steps.full() {
+		if !b.step(b.steps.next()) {
 			return false
 		}
 	}
 	delta := [4]float64{to[0] - b.at[0], to[1] - b.at[1], to[2] - b.at[2], de}
 	bl := block{from: b.at, end: to, de: de, seq: seq, last: last}
 	b.at = to
-	if !b.step1.push(bl, delta, feedMMs, b.now) {
+	if !b.steps.push(bl, delta, feedMMs, b.now) {
 		return false
 	}
 	b.moves++
@@ -132,10 +132,10 @@ func (b *board) plan(to [4]float64, de, feedMMs float64, seq int64, last bool) b
 
 // moved is called when the running move ends.
 func (b *board) moved() {
-	at := b.step1.ends
-	bl := b.step1.finish()
+	at := b.steps.ends
+	bl := b.steps.finish()
 	b.rest = bl.end
-	if b.step1.n == 0 {
+	if b.steps.n == 0 {
 		b.rest = b.at // G92 may have renamed the place meanwhile
 	}
 	b.filament += bl.de
@@ -216,8 +216,8 @@ func arcCentre(w *words, from, to [4]float64, unitMM float64) (x, y float64, ok 
 
 // sync waits until every planned move is done.
 func (b *board) sync() bool {
-	for b.step1.n > 0 {
-		if !b.step(b.step1.next()) {
+	for b.steps.n > 0 {
+		if !b.step(b.steps.next()) {
 			return false
 		}
 	}
@@ -282,7 +282,7 @@ func (b *board) gCode(w *words) reply {
 		b.relXYZ, b.relE = true, true
 	case 92:
 		b.setPosition(w)
-		b.positionLive(b.at, b.step1.where(b.rest, b.now))
+		b.positionLive(b.at, b.steps.where(b.rest, b.now))
 	default:
 		return b.unknown(w)
 	}
@@ -295,7 +295,7 @@ func (b *board) setPosition(w *words) {
 			b.at[i] = w.v[c-'A'] * b.unitMM
 		}
 	}
-	if b.step1.n == 0 {
+	if b.steps.n == 0 {
 		b.rest = b.at
 	}
 }
@@ -321,13 +321,13 @@ func (b *board) home(w *words) {
 
 // quickStop ends the running move where it is and drops the others.
 func (b *board) quickStop() {
-	b.rest = b.step1.where(b.rest, b.now)
+	b.rest = b.steps.where(b.rest, b.now)
 	for i := range 3 {
 		// The board stands on a whole step.
 		s := b.o.Limits.StepsPerMM[i]
 		b.rest[i] = math.Round(b.rest[i]*s) / s
 	}
-	b.step1.clear()
+	b.steps.clear()
 	b.tr.lose()
 	b.note("quick stop")
 	b.dwell(time.Second)

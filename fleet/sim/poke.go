@@ -56,8 +56,8 @@ func (b *board) setFilament(there bool) {
 	b.out = !there
 	if b.out {
 		b.outSince = b.filament
-		if b.step1.running {
-			b.outSince += b.step1.at(0).de // the move in hand is not counted
+		if b.steps.running {
+			b.outSince += b.steps.at(0).de // the move in hand is not counted
 		}
 		b.note("filament out at the sensor")
 	} else {

@@ -8,8 +8,11 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // hostPort opens the slave as a host does.
@@ -129,3 +132,34 @@ func benchPTY(b *testing.B, window int) {
 
 func BenchmarkPTYSingle(b *testing.B) { benchPTY(b, 0) }
 func BenchmarkPTYWindow(b *testing.B) { benchPTY(b, 120) }
+
+// BenchmarkPTYFive streams moves of about a virtual second through five
+// printers at a pace of 3000 virtual seconds a second.
+func BenchmarkPTYFive(b *testing.B) {
+	var wg sync.WaitGroup
+	dir := b.TempDir()
+	for k := range 5 {
+		tr, err := os.Create(filepath.Join(dir, fmt.Sprint("trace", k)))
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer tr.Close()
+		_, path := ptyPrinter(b, Options{Pace: 3000, Trace: tr})
+		f := hostPort(b, path)
+		defer f.Close()
+		time.Sleep(20 * time.Millisecond)
+		fmt.Fprint(f, "M302 P1\nM83\nM110 N0\n")
+		time.Sleep(20 * time.Millisecond)
+		junk := make([]byte, 65536)
+		f.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
+		f.Read(junk)
+		f.SetReadDeadline(time.Time{})
+		wg.Go(func() { stream(b, f, b.N/5+1, 120) })
+	}
+	b.ResetTimer()
+	wg.Wait()
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "lines/s")
+	var ru unix.Rusage
+	unix.Getrusage(unix.RUSAGE_SELF, &ru)
+	b.ReportMetric(float64(ru.Utime.Nano()+ru.Stime.Nano())/1e9/b.Elapsed().Seconds(), "cores")
+}

@@ -122,7 +122,7 @@ func (b *board) ok(s *slot) {
 			b.say = strconv.AppendInt(b.say, s.number, 10)
 		}
 		b.say = append(b.say, " P"...)
-		b.say = strconv.AppendInt(b.say, int64(b.step1.free()), 10)
+		b.say = strconv.AppendInt(b.say, int64(b.steps.free()), 10)
 		b.say = append(b.say, " B"...)
 		b.say = strconv.AppendInt(b.say, int64(queueLines-b.qN), 10)
 	}

@@ -41,7 +41,7 @@ func (p *Printer) Heaters() []HeaterState { return p.Truth().Heaters }
 
 func (b *board) truth() Truth {
 	t := Truth{
-		At: b.now, Position: b.step1.where(b.rest, b.now), HighestExtrudedZ: b.highestZ,
+		At: b.now, Position: b.steps.where(b.rest, b.now), HighestExtrudedZ: b.highestZ,
 		FilamentMM: b.filament, DrawnMM: b.drawn, Commands: b.commands, Boots: b.boots,
 		Halted: b.end == halted, LastNumber: b.lastN, Faults: b.faultCount(),
 	}
