@@ -161,10 +161,8 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 		if m.Circuit != "" && d.circuit(m.Circuit) == nil {
 			return nil, fmt.Errorf("printer %s hangs on circuit %s, which is not configured", m.Name, m.Circuit)
 		}
-		p := &printer{conf: m, dev: dev, facts: facts[m.Name]}
-		if p.facts.Plate.State == queue.PlateClear {
-			p.startsAt = p.facts.Plate.Since.Add(max(o.StartDelay, 0))
-		}
+		// Whether hands are at a machine as the daemon starts, nobody knows.
+		p := &printer{conf: m, dev: dev, facts: facts[m.Name], startsAt: d.now().Add(max(o.StartDelay, 0))}
 		d.printers = append(d.printers, p)
 		d.byName[m.Name] = p
 	}

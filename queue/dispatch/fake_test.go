@@ -24,10 +24,10 @@ var ctx = context.Background()
 
 // fakes is a fleet of printers that do what the test says.
 type fakes struct {
-	t    testing.TB
-	mu   sync.Mutex
-	subs map[chan struct{}]bool
-	all  map[string]*fake
+	complain func(format string, args ...any)
+	mu       sync.Mutex
+	subs     map[chan struct{}]bool
+	all      map[string]*fake
 }
 
 // fake is one printer. It checks what no printer may be asked to do.
@@ -46,7 +46,7 @@ type fake struct {
 }
 
 func newFakes(t testing.TB, names ...string) *fakes {
-	f := &fakes{t: t, subs: map[chan struct{}]bool{}, all: map[string]*fake{}}
+	f := &fakes{complain: t.Errorf, subs: map[chan struct{}]bool{}, all: map[string]*fake{}}
 	for _, n := range names {
 		f.all[n] = &fake{f: f, name: n, snap: fleet.Snapshot{Name: n, Phase: fleet.Ready, Why: "ready"}}
 	}
@@ -101,7 +101,7 @@ func (p *fake) Start(ctx context.Context, r fleet.Run) (<-chan fleet.Outcome, er
 	case p.refuse != nil:
 		return nil, p.refuse
 	case p.out != nil:
-		p.f.t.Errorf("%s was asked to start %s while a run is on its way", p.name, r.Label)
+		p.f.complain("%s was asked to start %s while a run is on its way", p.name, r.Label)
 		return nil, fleet.ErrNotNow
 	case p.snap.Phase != fleet.Ready:
 		return nil, fmt.Errorf("%s: %w: it is %s", p.name, fleet.ErrNotNow, p.snap.Phase)

@@ -194,7 +194,6 @@ func (d *Dispatcher) Lend(ctx context.Context, name string) error {
 		d.mu.Lock()
 		p.facts = f
 		d.mu.Unlock()
-		d.lease(p) // a person may heat it
 		return nil
 	})
 }

@@ -63,7 +63,7 @@ func (d *Dispatcher) nextLook(h *queue.House) time.Time {
 func (d *Dispatcher) observe(ctx context.Context, p *printer) {
 	s := p.dev.Snapshot()
 	d.mu.RLock()
-	free, lent := p.stage == idle, p.facts.Lent
+	free, lent, inService := p.stage == idle, p.facts.Lent, p.facts.OutOfService == ""
 	d.mu.RUnlock()
 	switch s.Phase {
 	case fleet.Absent:
@@ -80,9 +80,14 @@ func (d *Dispatcher) observe(ctx context.Context, p *printer) {
 			d.release(p)
 		}
 	case fleet.Lent:
-		if !lent && free {
+		if !free {
+			break
+		}
+		if !lent {
 			d.setFacts(p)(d.o.Store.SetLent(ctx, p.conf.Name, true))
-			d.lease(p) // a person may heat it; when that does not fit, nothing else starts on the circuit
+		}
+		if inService {
+			d.lease(p) // a person may heat it
 		}
 	case fleet.Warming, fleet.Printing, fleet.Paused:
 		if s.Run != nil && s.Run.Hot {

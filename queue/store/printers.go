@@ -96,17 +96,14 @@ func (s *Store) SetService(ctx context.Context, name, reason string) (queue.Fact
 	return s.change(ctx, name, `UPDATE printers SET out_of = ? WHERE name = ?`, reason, name)
 }
 
-// SetLent records that a person drives the printer; taken back, its plate is
-// not known and only a person may clear it.
+// SetLent records that a person drives the printer, or no longer does. From the
+// lending on a clear plate is not known to be, and only a person clears it.
 func (s *Store) SetLent(ctx context.Context, name string, lent bool) (queue.Facts, error) {
-	if lent {
-		return s.change(ctx, name, `UPDATE printers SET lent = 1 WHERE name = ?`, name)
-	}
-	return s.change(ctx, name, `UPDATE printers SET lent = 0,
-		plate_state = CASE plate_state WHEN 'clear' THEN 'unknown' ELSE plate_state END,
+	return s.change(ctx, name, `UPDATE printers SET lent = ?,
 		plate_why = CASE plate_state WHEN 'clear' THEN 'it was lent' ELSE plate_why END,
 		plate_since = CASE plate_state WHEN 'clear' THEN ? ELSE plate_since END,
-		plate_person = 1 WHERE name = ?`, ms(s.now()), name)
+		plate_state = CASE plate_state WHEN 'clear' THEN 'unknown' ELSE plate_state END,
+		plate_person = 1 WHERE name = ?`, lent, ms(s.now()), name)
 }
 
 // SetPlate records a plate that is not clear any more, or was never known to be,
