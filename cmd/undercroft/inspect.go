@@ -174,7 +174,7 @@ func writeInspectJSON(w io.Writer, r *analyze.Result, table bool) error {
 }
 
 func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool) {
-	fmt.Fprintf(w, "%s: %d lines, %.1f MB\n", name, r.Lines, float64(r.Bytes)/1e6)
+	fmt.Fprintf(w, "%s: %d lines, %s\n", name, r.Lines, spellBytes(r.Bytes))
 	row := func(label, format string, args ...any) {
 		fmt.Fprintf(w, "  %-10s %s\n", label, fmt.Sprintf(format, args...))
 	}
@@ -200,6 +200,9 @@ func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool) {
 	if r.Bead.TypicalMM > 0 {
 		row("bead", "%.2f mm wide, from %.2f to %.2f mm", r.Bead.TypicalMM, r.Bead.NarrowestMM, r.Bead.WidestMM)
 		row("nozzle", "%s", nozzleWords(r.Nozzle))
+	}
+	if r.Peaks.FlowMM3s > 0 {
+		row("peaks", "%.1f mm³/s (line %d), %.0f mm/s (line %d)", r.Peaks.FlowMM3s, r.Peaks.FlowLine, r.Peaks.FeedMMs, r.Peaks.FeedLine)
 	}
 	if r.Material != "" {
 		row("material", "%s (declared)", r.Material)
@@ -262,4 +265,17 @@ func spell(s float64) string {
 		return fmt.Sprintf("%d min %02d s", m, sec)
 	}
 	return fmt.Sprintf("%d s", sec)
+}
+
+// spellBytes writes a size as people say it.
+func spellBytes(n int64) string {
+	switch {
+	case n >= 1e9:
+		return fmt.Sprintf("%.2f GB", float64(n)/1e9)
+	case n >= 1e6:
+		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
+	case n >= 1e3:
+		return fmt.Sprintf("%.0f kB", float64(n)/1e3)
+	}
+	return fmt.Sprintf("%d bytes", n)
 }

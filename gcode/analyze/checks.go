@@ -254,6 +254,7 @@ func (a *analysis) verdicts() {
 	if d > 0 && r.LayerMM > 0.8*d+heightTol {
 		a.findWhole("thick-layers", Warn, fmt.Sprintf("layers of %.2f mm are more than 80 %% of a %g mm nozzle", r.LayerMM, d))
 	}
+	a.checkPeaks()
 	if t := a.nozzleTarget(); len(r.Layers) > 0 && (t > 0 || a.bed.target > 0) {
 		a.findWhole("ends-hot", Warn, fmt.Sprintf("the file ends with the nozzle set to %g °C and the bed to %g °C: it may be cut short", t, a.bed.target))
 	}
@@ -264,6 +265,23 @@ func (a *analysis) verdicts() {
 		}
 		a.found.list = append(a.found.list, Finding{Code: "unknown-commands", Severity: Warn, Line: u.line, Count: u.count,
 			Text: "commands that are not known here go to the printer as they are: " + strings.Join(u.names, ", ") + more})
+	}
+}
+
+// checkPeaks compares the greatest demands with what the machine gives.
+func (a *analysis) checkPeaks() {
+	m := a.o.Machine
+	if m == nil {
+		return
+	}
+	p := &a.res.Peaks
+	if m.MaxFlowMM3s > 0 && p.FlowMM3s > 1.02*m.MaxFlowMM3s {
+		a.found.list = append(a.found.list, Finding{Code: "beyond-hotend-flow", Severity: Warn, Line: p.FlowLine, Count: 1,
+			Text: fmt.Sprintf("%.1f mm³/s are to be melted; this hotend gives %.1f mm³/s: lines may come out thin", p.FlowMM3s, m.MaxFlowMM3s)})
+	}
+	if most := max(a.o.Limits.MaxFeedMMs[0], a.o.Limits.MaxFeedMMs[1]); most > 0 && p.FeedMMs > 1.001*most {
+		a.found.list = append(a.found.list, Finding{Code: "faster-than-machine", Severity: Warn, Line: p.FeedLine, Count: 1,
+			Text: fmt.Sprintf("the file asks for %.0f mm/s; this machine goes at most %.0f mm/s", p.FeedMMs, most)})
 	}
 }
 

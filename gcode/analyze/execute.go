@@ -420,6 +420,13 @@ func (a *analysis) setLimits(c *gcode.Command) {
 		set(c, 'T', &l.MinTravelFeedMMs, 1)
 		set(c, 'B', &l.MinSegmentMS, 0.001)
 	}
+	if c.Number == 201 || c.Number == 204 {
+		for i, v := range c.Value {
+			if c.Valued&(1<<i) != 0 && v > a.res.Peaks.AccelMMs2 {
+				a.res.Peaks.AccelMMs2, a.res.Peaks.AccelLine = v, a.lines.Number()
+			}
+		}
+	}
 	a.plan.SetLimits(*l)
 }
 

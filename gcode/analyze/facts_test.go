@@ -118,6 +118,21 @@ func TestBeadFromE(t *testing.T) {
 	}
 }
 
+// Arithmetic: 10 mm³/s through lines of 0.2 × 0.4 mm are 125 mm/s by the plain
+// rectangle and 140.0 mm/s by the bead's area.
+func TestFlow(t *testing.T) {
+	within(t, "speed", 10/BeadAreaMM2(0.4, 0.2), 140.0, 0.05)
+	r := readText(t, "G28\nM109 S210\nM83\nG1 Z.2\nG1 X50 F8401\nG1 X150 E2.96913\nG0 Y9 F30000", Options{Machine: &Machine{MaxFlowMM3s: 8}})
+	within(t, "flow", r.Peaks.FlowMM3s, 10, 0.005)
+	within(t, "line of the flow", float64(r.Peaks.FlowLine), 6, 0)
+	within(t, "feed", r.Peaks.FeedMMs, 500, 0)
+	for _, code := range []string{"beyond-hotend-flow", "faster-than-machine"} {
+		if findingOf(r, code) == nil {
+			t.Errorf("%s is not found", code)
+		}
+	}
+}
+
 // Geometry: 1 m of 1.75 mm is 2.405 cm³; 11.4 cm³ of 2.85 mm is 178.7 cm.
 // Densities: common practice, no source; lengths per kilogram by arithmetic.
 func TestFilament(t *testing.T) {

@@ -23,7 +23,10 @@ const (
 	merged               // it was the first layer after all
 )
 
-type openLine struct{ x, y, z, length, volume float64 }
+type openLine struct {
+	x, y, z, length, volume, feed float64
+	number                        int64
+}
 
 const (
 	openMaxLines   = 16
@@ -72,7 +75,7 @@ const (
 
 // open takes a line that lays material while the opening is collected. It
 // returns false when the line is the first of the layer table.
-func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn float64) bool {
+func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn, feed float64) bool {
 	o := &a.opening
 	if o.takes(x0, y0, x1, y1, z0, z1) {
 		if len(o.lines) == 0 {
@@ -83,7 +86,7 @@ func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn float64) b
 		o.box.add(x1, y1, z1)
 		o.row.EndLine, o.row.EndOffset = a.lines.Number(), a.lines.EndOffset()
 		o.row.FilamentMM += drawn
-		o.lines = append(o.lines, openLine{(x0 + x1) / 2, (y0 + y1) / 2, z1, length, volume})
+		o.lines = append(o.lines, openLine{(x0 + x1) / 2, (y0 + y1) / 2, z1, length, volume, feed, a.lines.Number()})
 		o.broken, o.reset = false, false
 		return true
 	}
@@ -117,6 +120,7 @@ func (a *analysis) merge() {
 		}
 	}
 	for _, l := range o.lines {
+		a.peakFlow(l.volume/l.length, l.length, l.feed, l.number)
 		if h := a.ground.lay(l.x, l.y, l.z); h > 0 {
 			a.beads.add(l.volume/l.length, h, l.volume, true)
 			a.layers.rows[0].mm3 += l.volume

@@ -236,8 +236,11 @@ func (a *analysis) move(target [3]float64, de, feed float64) {
 			a.extrudesCold()
 		}
 		if drawn > 0 && xy2 > 0 {
-			tag = a.lay(&d, z0, drawn, xy2)
+			tag = a.lay(&d, z0, drawn, xy2, feed)
 		}
+	}
+	if feed > a.res.Peaks.FeedMMs && (xy2 != 0 || d[2] != 0) {
+		a.res.Peaks.FeedMMs, a.res.Peaks.FeedLine = feed, a.lines.Number()
 	}
 	if tag < 0 {
 		a.laying = false
@@ -280,17 +283,18 @@ func (a *analysis) draw(de, xy2 float64) float64 {
 }
 
 // lay books a move that lays material and returns its tag.
-func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
+func (a *analysis) lay(d *[4]float64, z0, drawn, xy2, feed float64) int32 {
 	m := &a.mode
 	z := m.pos[2]
 	x, y := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1]
 	x0, y0 := x-d[0], y-d[1]
 	length := math.Sqrt(xy2 + d[2]*d[2])
 	volume := drawn * m.filamentMM2
-	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn) {
+	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn, feed) {
 		return tagOpening
 	}
 
+	a.peakFlow(volume/length, length, feed, a.lines.Number())
 	did := a.layers.at(z0, z)
 	n := len(a.layers.table) - 1
 	l := &a.layers.table[n]
@@ -351,6 +355,13 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2 float64) int32 {
 	return int32(n)
 }
 
+// peakFlow notes the greatest flow. In shorter lines the rounding of E shows.
+func (a *analysis) peakFlow(areaMM2, lengthMM, feed float64, line int64) {
+	if flow := areaMM2 * feed; flow > a.res.Peaks.FlowMM3s && lengthMM >= 1 {
+		a.res.Peaks.FlowMM3s, a.res.Peaks.FlowLine = flow, line
+	}
+}
+
 // firstLayer notes the temperatures at which the first layer begins, and
 // whether its height means anything.
 func (a *analysis) firstLayer() {
@@ -390,6 +401,9 @@ func (a *analysis) finish() {
 		r.LayerMM = math.Round(commonThickness(a.layers.rows)*1e4) / 1e4
 		if r.LayerMM == 0 {
 			r.LayerMM = r.FirstLayerMM
+		}
+		if r.FirstLayerMM > 0 {
+			r.Peaks.FirstLayerMM2 = a.layers.rows[0].mm3 / r.FirstLayerMM
 		}
 		r.Outline = outline(r.Layers, r.HeightMM)
 	}

@@ -28,6 +28,7 @@ type Result struct {
 	// X in mm in each of up to 64 height steps of equal thickness, from the plate up.
 	Outline [][2]float64
 
+	Peaks  Peaks
 	Bead   Bead
 	Nozzle Nozzle
 
@@ -73,6 +74,19 @@ type Bead struct{ TypicalMM, NarrowestMM, WidestMM float64 }
 type Nozzle struct {
 	InferredMM []float64 // every diameter consistent with the bead, most likely first
 	DeclaredMM float64   // from comments, 0 when not declared
+}
+
+// Peaks are the greatest demands of the file as it commands them, each with the
+// line that first makes it; the machine's own limits may hold it to less.
+type Peaks struct {
+	FlowMM3s  float64 // molten volume per second, in lines of 1 mm and more
+	FlowLine  int64
+	FeedMMs   float64
+	FeedLine  int64
+	AccelMMs2 float64 // of M204 and M201; 0 when the file sets none
+	AccelLine int64
+	// FirstLayerMM2 is the area that the first layer covers, prime lines apart.
+	FirstLayerMM2 float64
 }
 
 // Declared is what else comments claim; 0 where they do not.
