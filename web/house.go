@@ -121,7 +121,7 @@ type Plate struct {
 type Spool struct {
 	Material string  `json:"material"` // "" when nothing is loaded
 	Colour   string  `json:"colour"`
-	Grams    float64 `json:"grams_left"`
+	Grams    float64 `json:"grams_left"` // 0 while unknown
 }
 
 type Heater struct {

@@ -72,7 +72,11 @@ func spoolWords(s web.Spool) string {
 	if s.Material == "" {
 		return "-"
 	}
-	return strings.Join(strings.Fields(fmt.Sprintf("%s %s %.0f g", s.Material, s.Colour, s.Grams)), " ")
+	words := s.Material + " " + s.Colour
+	if s.Grams > 0 { // 0 is not known
+		words += fmt.Sprintf(" %.0f g", s.Grams)
+	}
+	return strings.Join(strings.Fields(words), " ")
 }
 
 func whyWords(p web.Printer) string {

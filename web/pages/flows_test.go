@@ -106,6 +106,16 @@ func TestQueue(t *testing.T) {
 	do(t, ctx, chromedp.Click(chromedp.CSS(job("7")+".act:nth-child(2)")))
 	await(t, ctx, `document.querySelector(".job:nth-child(7)").dataset.state === "on-hold"`)
 	lastCall(t, house, "hold 47")
+
+	// A long queue is shown in part, until asked for.
+	house.Change(func(v *web.View) {
+		for id := int64(200); id < 260; id++ {
+			v.Jobs = append(v.Jobs, web.Job{ID: id, State: "queued", Part: "Feather"})
+		}
+	})
+	await(t, ctx, `document.querySelectorAll(".job").length === 14`)
+	do(t, ctx, chromedp.Click(chromedp.CSS(".queue-more")))
+	await(t, ctx, `document.querySelectorAll(".job").length === 68`)
 }
 
 // TestFiles adds a good file and a bad one.

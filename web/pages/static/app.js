@@ -45,7 +45,7 @@ let was = "connecting";
 
 function state(word, detail) {
   if (word === "live") {
-    setText(at("link-text"), view?.demo ? "live, a demo " + Math.round(view.pace) + " times faster than life" : "live");
+    setText(at("link-text"), view?.demo ? "live, a demo at " + Math.round(view.pace) + " × pace" : "live");
   } else if (word === "connecting") {
     setText(at("link-text"), "connecting");
   } else {

@@ -126,7 +126,9 @@ export function bay(first) {
     }
     setText(part, run ? run.part : p.plate.state === "occupied" ? (p.plate.part ?? "") : "");
     show(part, part.textContent !== "");
-    setText(why, outOf ? outOf : p.why);
+    // While it prints, the layer says more than the part's name once again.
+    const plain = run && p.phase === "printing" && p.why.includes(run.part);
+    setText(why, outOf ? outOf : plain ? "layer " + Math.min(run.layers_done + 1, run.layers) + " of " + run.layers : p.why);
     // What counts down is said once.
     show(why, why.textContent !== "" && (Boolean(outOf) || !p.next_start));
 
@@ -135,7 +137,7 @@ export function bay(first) {
 
     const words = [
       ["Plate", [p.plate.surface, p.plate.state === "off" ? "not fitted" : p.plate.state].filter(Boolean).join(", ")],
-      ["Spool", p.spool.material ? [p.spool.material, p.spool.colour].filter(Boolean).join(" ") + ", " + grams(p.spool.grams_left) : "none"],
+      ["Spool", p.spool.material ? [p.spool.material, p.spool.colour].filter(Boolean).join(" ") + (p.spool.grams_left > 0 ? ", " + grams(p.spool.grams_left) : "") : "none"],
       ["Nozzle", p.nozzle_mm > 0 ? size(p.nozzle_mm) + " mm" : "not known"],
     ];
     keyed(facts, words, ([n]) => n, fact);

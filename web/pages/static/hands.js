@@ -61,7 +61,7 @@ export function hands() {
 function sayOf(a) {
   switch (a.kind) {
     case "countdown": return a.p.name + " starts soon.";
-    case "plate": return a.p.name + ": " + a.p.plate.question;
+    case "plate": return a.p.name + ": is the plate clear?";
     case "mishap": return "Mishap on " + a.m.printer + ".";
     case "look": return a.p.name + " wants a look.";
   }
@@ -71,6 +71,9 @@ function sayOf(a) {
 function ask(kind, headId, ...kids) {
   return h("article", { class: "ask ask-" + kind, "aria-labelledby": headId }, ...kids);
 }
+
+// plainQuestion says nothing that the head of the ask does not say.
+const plainQuestion = "Is the plate clear?";
 
 const warn = () => h("p", { class: "wrong", role: "alert", hidden: true });
 
@@ -142,7 +145,7 @@ function plate({ p }) {
     h("datalist", { id: listId }, surfaces.map((v) => h("option", { value: v }))),
     pieces > 0 && badField,
     wrong,
-    h("div", { class: "acts" }, button, h("span", { class: "hint" }, "Nothing moves for the next minute at least.")),
+    h("div", { class: "acts" }, button, h("span", { class: "hint" }, "A start counts down first, and can be stopped.")),
   );
   const question = h("h3", { id });
   const what = h("p", { class: "ask-what" });
@@ -156,10 +159,11 @@ function plate({ p }) {
     tick,
     update(a) {
       now = a.p;
-      setText(question, now.name + ": " + now.plate.question);
-      const lies = now.plate.part ? now.plate.part + (pieces > 1 ? ", " + many(pieces, "piece", "pieces") : "") : "What lies on it is not known";
+      setText(question, now.name + ": is the plate clear?");
       const short = now.plate.height_mm > 0 && (now.plate.completed_mm ?? 0) < now.plate.height_mm;
-      setText(what, lies + (short ? ", up to " + mm(now.plate.completed_mm) + " of " + mm(now.plate.height_mm) + " mm" : ""));
+      setText(what, now.plate.question !== plainQuestion ? now.plate.question
+        : (now.plate.part ? now.plate.part + (pieces > 1 ? ", " + many(pieces, "piece", "pieces") : "") : "What lies on it is not known")
+          + (short ? ", up to " + mm(now.plate.completed_mm) + " of " + mm(now.plate.height_mm) + " mm" : ""));
       tick();
     },
   };

@@ -87,13 +87,33 @@ function fillWhy(el, why) {
   );
 }
 
+// waitingShown is how much of the queue is shown at first: what runs or wants a
+// word always, of what waits the next few.
+const waitingShown = 8;
+
 export function queue() {
   const list = document.getElementById("queue");
   const none = document.getElementById("queue-empty");
-  return {
-    update(v) {
-      keyed(list, v.jobs, (j) => j.id, job);
-      show(none, v.jobs.length === 0);
-    },
-  };
+  const head = document.getElementById("queue-head");
+  let all = false;
+  let view = null;
+  const more = h("button", { type: "button", class: "act small plain queue-more", "aria-controls": "queue", onclick: () => {
+    all = !all;
+    update(view);
+  } });
+  list.after(more);
+
+  function update(v) {
+    view = v;
+    let waiting = 0;
+    const shown = all ? v.jobs : v.jobs.filter((j) => j.state !== "queued" || ++waiting <= waitingShown);
+    keyed(list, shown, (j) => j.id, job);
+    show(none, v.jobs.length === 0);
+    show(list, v.jobs.length > 0);
+    setText(head, "Queue" + (v.jobs.length > 0 ? ": " + many(v.jobs.length, "job", "jobs") : ""));
+    show(more, all || shown.length < v.jobs.length);
+    setText(more, all ? "Show fewer" : "Show all " + v.jobs.length);
+    setAttr(more, "aria-expanded", String(all));
+  }
+  return { update };
 }

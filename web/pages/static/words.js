@@ -24,7 +24,7 @@ function shape(name, options) {
 
 // setClock follows the house's clock from one message to the next.
 export function setClock(view) {
-  zone = view.zone && view.zone !== "Local" ? view.zone : undefined;
+  zone = view.zone && view.zone !== "Local" ? view.zone : (/[+-]\d\d:\d\d$/.exec(view.at)?.[0] ?? "UTC");
   pace = view.pace || 1;
   at = Date.parse(view.at);
   heard = performance.now();
