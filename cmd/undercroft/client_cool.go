@@ -9,22 +9,25 @@ import (
 )
 
 // coolCmd turns every heater off.
-type coolCmd struct{ clientFlags }
+type coolCmd struct {
+	clientFlags
+	Config string `short:"c" help:"The configuration, for when no daemon answers and the ports are gone to. Left out: where serve looks for it." placeholder:"FILE"`
+}
 
-// coolDirect sets every heater target to zero over the ports themselves, for
-// when no daemon answers. The program binds it; nil where there is no way.
-type coolDirect func(ctx context.Context) ([]web.Cooled, error)
+// coolDirect sets every heater target to zero over the ports that a
+// configuration names, for when no daemon answers. The program binds coolPorts.
+type coolDirect func(ctx context.Context, config string) ([]web.Cooled, error)
 
 // Run asks the daemon; when there is none, it goes to the ports.
 func (k *coolCmd) Run(c *client, direct coolDirect) error {
 	var cooled []web.Cooled
 	err := c.post("/api/cool", nil, &cooled)
 	var e *exitError
-	if errors.As(err, &e) && e.noDaemon && direct != nil {
+	if errors.As(err, &e) && e.noDaemon {
 		fmt.Fprintf(c.err, "No daemon at %s: going to the ports.\n", c.base)
 		ctx, cancel := context.WithTimeout(context.Background(), answerTime)
 		defer cancel()
-		cooled, err = direct(ctx)
+		cooled, err = direct(ctx, k.Config)
 	}
 	if err != nil {
 		return err

@@ -152,7 +152,7 @@ func TestClientSays(t *testing.T) {
 		{[]string{"cleared", "Curlew", "--good", "0"}, `cleared Curlew empty=true seated=true surface="" good=0`},
 		{[]string{"hold", "46"}, "hold 46"},
 		{[]string{"decide", "42", "give-up"}, "decide 42 {Again:false}"},
-		{[]string{"stop", "Bittern", "--cause", "smells of smoke"}, "stop smells of smoke on Bittern"},
+		{[]string{"stop", "Bittern", "--cause", "smells of smoke"}, "stop Bittern smells of smoke"},
 		{[]string{"hours", "--home", "none", "--cold", "daily 01:00-05:00"}, `hours home="none" cold="daily 01:00-05:00"`},
 		{[]string{"lend", "A/b c"}, "lend A/b c"},
 	} {
@@ -191,7 +191,7 @@ func TestClientWithoutDaemon(t *testing.T) {
 		t.Errorf("exit code %d, want %d; said %q", code, exitNotReached, errOut)
 	}
 	asked := false
-	direct := func(context.Context) ([]web.Cooled, error) {
+	direct := func(context.Context, string) ([]web.Cooled, error) {
 		asked = true
 		return []web.Cooled{{Printer: "Bittern", OK: true, Text: "every heater target is zero"}}, nil
 	}
@@ -208,7 +208,7 @@ func TestCoolStaysWithTheDaemon(t *testing.T) {
 		_ = json.NewEncoder(w).Encode(web.Problem{Status: 503, Kind: "cannot-be-reached", Detail: "the store does not answer"})
 	}))
 	defer ts.Close()
-	direct := func(context.Context) ([]web.Cooled, error) {
+	direct := func(context.Context, string) ([]web.Cooled, error) {
 		t.Error("went to the ports past a daemon that answers")
 		return nil, nil
 	}

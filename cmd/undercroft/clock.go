@@ -1,8 +1,12 @@
 package main
 
-import "time"
+import (
+	"time"
 
-// houseClock tells house time: the real time, or in the demo a time that starts
+	"undercroft/cmd/undercroft/config"
+)
+
+// houseClock tells house time: the real time, or for virtual printers one that starts
 // at base and runs pace times faster.
 type houseClock struct {
 	base  time.Time // house time at start
@@ -10,13 +14,13 @@ type houseClock struct {
 	pace  float64   // house seconds per real second
 }
 
-// realClock is the clock of a daemon that runs real machines.
-func realClock(zone *time.Location) houseClock {
-	now := time.Now()
-	return houseClock{base: now.In(zone), start: now, pace: 1}
+// houseTime is the clock of a daemon: real, unless the configuration is a
+// rehearsal on virtual printers.
+func houseTime(conf *config.Config) houseClock {
+	return pacedClock(time.Now().In(conf.House.Location), conf.House.Pace)
 }
 
-// pacedClock is the clock of a demo that starts at base and runs pace times faster.
+// pacedClock is a clock that starts at base and runs pace times faster.
 func pacedClock(base time.Time, pace float64) houseClock {
 	return houseClock{base: base, start: time.Now(), pace: pace}
 }

@@ -7,12 +7,14 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
 
 	"undercroft/cmd/undercroft/config"
 	"undercroft/fleet"
+	"undercroft/fleet/link"
 	"undercroft/fleet/power"
 	"undercroft/queue/dispatch"
 	"undercroft/queue/intake"
@@ -53,7 +55,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 			err = errors.Join(err, d.store.Close())
 		}
 	}()
-	d.fleet = fleet.New(fleet.Options{Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, Log: o.log})
+	d.fleet = fleet.New(fleet.Options{Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Log: o.log})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {
 		printers[name] = d.fleet.Printer(name)
@@ -142,6 +144,25 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 
 // URL is where the pages are.
 func (d *daemon) URL() string { return "http://" + d.listener.Addr().String() + "/" }
+
+// portOpener opens ports for a house at that pace. A countdown runs faster with
+// the house's time, so that at another pace than 1 only pseudo-terminals are
+// opened: no hand is ever in a virtual printer.
+func portOpener(pace float64) func(path string, baud int) (link.Port, error) {
+	if pace == 1 {
+		return link.OpenPort
+	}
+	return func(path string, baud int) (link.Port, error) {
+		real, err := filepath.EvalSymlinks(path)
+		if err != nil {
+			return nil, err
+		}
+		if filepath.Dir(real) != "/dev/pts" {
+			return nil, fmt.Errorf("%s is no pseudo-terminal; the house runs at pace %g, and that is for virtual printers only", path, pace)
+		}
+		return link.OpenPort(path, baud)
+	}
+}
 
 func specs(conf *config.Config) []fleet.Spec {
 	out := make([]fleet.Spec, len(conf.Printers))

@@ -292,7 +292,8 @@ func (d *demo) strike(v web.View, m heron.Mishap) bool {
 		virtual := d.cellar.printers[p.Name]
 		switch m.What {
 		case heron.LinkLost:
-			virtual.sim.Reset()
+			virtual.sim.Unplug()
+			time.AfterFunc(demoReplug, func() { virtual.sim.Replug(nil) })
 
 		case heron.Runout:
 			virtual.sim.SetFilament(false)

@@ -30,7 +30,7 @@ var bans = []ban{
 	{room: "fleet/sim", only: []string{"gcode/motion"}, reason: "the virtual printer shares no code with the link, so that one mistake cannot hide in both; the planner gives its pace only"},
 	{room: "fleet", never: []string{"undercroft/queue", "undercroft/web", "undercroft/metrics"}, reason: "the fleet never hears of a job"},
 	{room: "queue", never: []string{"undercroft/web", "undercroft/metrics"}, reason: "the queue does not know who watches"},
-	{room: "queue/store", never: []string{"undercroft/queue/dispatch", "undercroft/queue/intake", "undercroft/fleet/link", "undercroft/fleet/sim"}, reason: "the store records, it does not act"},
+	{room: "queue/store", never: []string{"undercroft/queue/dispatch", "undercroft/queue/intake", "undercroft/fleet/sim"}, reason: "the store records, it does not act"},
 	{room: "metrics", never: []string{"undercroft/web"}, reason: "metrics and web never import each other"},
 	{room: "web", never: []string{"undercroft/metrics", "undercroft/fleet", "undercroft/gcode", "undercroft/queue/"}, reason: "handlers decode, call the house, encode; metrics and web never import each other"},
 }

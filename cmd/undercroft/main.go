@@ -70,7 +70,7 @@ func execute(args []string, stdout, stderr io.Writer) (code int) {
 		fmt.Fprintf(stderr, "undercroft: %v\nTry 'undercroft --help', or 'undercroft COMMAND --help'.\n", err)
 		return exitUsage
 	}
-	kctx.Bind(coolDirect(nil))
+	kctx.Bind(coolDirect(coolPorts))
 	err = kctx.Run(kctx)
 	if err != nil && !alreadySaid(err) && !errors.Is(err, context.Canceled) {
 		fmt.Fprintf(stderr, "undercroft: %v\n", err)

@@ -73,7 +73,7 @@ func (k *serveCmd) Run(kctx *kong.Context) error {
 	}
 	ctx, hurry, stop := signals(log)
 	defer stop()
-	d, err := newDaemon(ctx, conf, daemonOptions{clock: realClock(conf.House.Location), log: log})
+	d, err := newDaemon(ctx, conf, daemonOptions{clock: houseTime(conf), log: log})
 	if err != nil {
 		if errors.Is(err, queue.ErrUnavailable) || errors.Is(err, queue.ErrConflict) {
 			return exitf(exitNotNow, "%v", err)

@@ -33,6 +33,7 @@ type House struct {
 	DataDir    string        // the daemon's files
 	TokenFile  string        // empty when Loopback and none was given
 	StartDelay time.Duration // from 'cleared' to the next start
+	Pace       float64       // house seconds per real second; above 1 for virtual printers only
 	AllowCodes []string      // codes that files may use although they are refused otherwise
 }
 

@@ -74,6 +74,10 @@ func (r *reader) house(c *Config, root *table) {
 	r.zone(h, t.need("time_zone", `the name of a time zone, such as "Europe/Amsterdam"`))
 	h.DataDir = r.besides(r.text(t.need("data", "the directory for the daemon's own files"), "data", "the name of a directory"))
 	h.StartDelay = r.duration(t.ask("start_delay"), "start_delay", defaultStartDelay, time.Hour)
+	h.Pace = 1
+	if v := t.ask("pace"); v != nil {
+		h.Pace, _ = r.number(v, "pace", noUnit, span{least: 1, most: 20000})
+	}
 	r.door(h, t)
 	r.codes(h, t.ask("allow_codes"))
 	t.done()
