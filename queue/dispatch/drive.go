@@ -238,7 +238,9 @@ func (d *Dispatcher) clear(ctx context.Context, p *printer, id int64) {
 	d.turn.Lock()
 	defer d.turn.Unlock()
 	f, err := d.o.Store.EndClearing(context.Background(), id, result, text)
-	d.release(p)
+	if result == "not-started" {
+		d.release(p) // else its watts are free once it is seen to cool
+	}
 	d.mu.Lock()
 	if err != nil {
 		d.o.Log.Error("the end of a clearing routine could not be stored; a person must clear the plate", "printer", p.conf.Name, "err", err)

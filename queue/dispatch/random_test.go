@@ -128,7 +128,7 @@ func (w *world) check() {
 				if s.Run.Hot {
 					drawn += m.Load.SteadyW - m.Load.HeatingW
 				}
-			} else if w.hot[m.Name] && !w.out[m.Name] && m.Circuit == c.Name {
+			} else if w.hot[m.Name] && m.Circuit == c.Name {
 				drawn += m.Load.SteadyW
 			}
 		}
@@ -279,7 +279,9 @@ func (w *world) happen(e event) {
 		}
 	case 16:
 		if w.Service(ctx, name, e.what%4 == 0, "a belt is worn") == nil {
-			if w.out[name] = e.what%4 == 0; !w.out[name] {
+			if w.out[name] = e.what%4 == 0; w.out[name] {
+				w.hot[name] = false // a person took it out, and with it its heat
+			} else {
 				handsNow()
 			}
 		}
