@@ -49,7 +49,10 @@ type board struct {
 	now   vt // never ahead of the real clock, may lag behind it while catching up
 	end   ending
 	timer *time.Timer
-	rnd   *rand.Rand
+
+	fine      *fineTimer // for timed bytes, made when it is first wanted
+	fineTried bool
+	rnd       *rand.Rand
 
 	quit     chan struct{}
 	quitOnce sync.Once
@@ -74,7 +77,7 @@ type board struct {
 // wire is the line and the bytes that are on it.
 type wire struct {
 	line     line
-	in       <-chan []byte
+	in       <-chan arrival
 	chunk    []byte
 	chunkBad []damaged // beside chunk, nil when nothing in it is damaged
 	borrowed bool      // chunk is the line's and goes back to it
@@ -223,11 +226,18 @@ func (b *board) run() {
 		}
 	}
 	b.send()
+	for v := b.clk.now(); b.steps.next() <= v; { // what is done by now is done
+		b.now = max(b.now, b.steps.next())
+		b.happen()
+	}
 	b.tr.lose()
 	b.note("end " + b.truth().String())
 	b.tr.flush()
 	if b.line != nil {
 		b.line.close()
+	}
+	if b.fine != nil {
+		b.fine.stop()
 	}
 }
 

@@ -18,6 +18,9 @@ type clock struct {
 
 func (c clock) now() vt { return vt(float64(time.Since(c.start)) * c.pace) }
 
+// when is the virtual time of a real one.
+func (c clock) when(t time.Time) vt { return vt(float64(t.Sub(c.start)) * c.pace) }
+
 // real is how long d takes on the wall, at least a nanosecond, so that a
 // deadline that rounds to nothing still lets a stopped test clock move.
 func (c clock) real(d vt) time.Duration {

@@ -3,13 +3,14 @@ package sim
 import (
 	"io"
 	"sync"
+	"time"
 )
 
 // line is the cable between the board and a host: what came in, and a way to
 // send what can be sent without waiting.
 type line interface {
 	// incoming yields what the host sent. It is closed when the line is dead.
-	incoming() <-chan []byte
+	incoming() <-chan arrival
 	// reuse gives a chunk of incoming back.
 	reuse([]byte)
 	// send takes the bytes that it can take at once and says how many; the rest
@@ -21,7 +22,15 @@ type line interface {
 	// opened has a value after a host opened the line; nil when that cannot be
 	// seen.
 	opened() <-chan struct{}
+	// realTime says that the clock is that of the wall, never that of a test.
+	realTime() bool
 	close()
+}
+
+// arrival is a chunk of bytes and when it was read.
+type arrival struct {
+	p  []byte
+	at time.Time
 }
 
 const (
@@ -31,22 +40,23 @@ const (
 
 // reader moves bytes from a descriptor into chunks on a goroutine of its own.
 type reader struct {
-	in, free chan []byte
-	stop     chan struct{}
+	in   chan arrival
+	free chan []byte
+	stop chan struct{}
 }
 
 // newReader has n chunks, each of that many bytes: what it may hold of what the
 // board has not taken.
 func newReader(n, size int) *reader {
-	r := &reader{in: make(chan []byte, n), free: make(chan []byte, n), stop: make(chan struct{})}
+	r := &reader{in: make(chan arrival, n), free: make(chan []byte, n), stop: make(chan struct{})}
 	for range n {
 		r.free <- make([]byte, size)
 	}
 	return r
 }
 
-func (r *reader) incoming() <-chan []byte { return r.in }
-func (r *reader) reuse(p []byte)          { r.free <- p[:cap(p)] }
+func (r *reader) incoming() <-chan arrival { return r.in }
+func (r *reader) reuse(p []byte)           { r.free <- p[:cap(p)] }
 
 func (r *reader) loop(from io.Reader) {
 	defer close(r.in)
@@ -63,7 +73,7 @@ func (r *reader) loop(from io.Reader) {
 			continue
 		}
 		if n > 0 {
-			r.in <- buf[:n]
+			r.in <- arrival{buf[:n], time.Now()}
 		}
 		if err != nil {
 			return
@@ -126,6 +136,7 @@ func (l *streamLine) writeLoop() {
 
 func (l *streamLine) writable() <-chan struct{} { return l.ready }
 func (l *streamLine) opened() <-chan struct{}   { return nil }
+func (l *streamLine) realTime() bool            { return false }
 
 func (l *streamLine) close() {
 	l.stopOnce.Do(func() {

@@ -183,6 +183,7 @@ func (l *ptyLine) send(p []byte) int {
 
 func (l *ptyLine) writable() <-chan struct{} { return nil }
 func (l *ptyLine) opened() <-chan struct{}   { return l.open }
+func (l *ptyLine) realTime() bool            { return true }
 
 func (l *ptyLine) close() {
 	l.stopOnce.Do(func() {

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"undercroft/gcode/motion"
 )
 
 // hostPort opens the slave as a host does.
@@ -65,7 +67,7 @@ func TestPortSurvivesHosts(t *testing.T) {
 
 // stream sends n moves, never more than window bytes ahead of the last ok;
 // window 0 is one line at a time.
-func stream(tb testing.TB, f *os.File, n, window int) {
+func stream(tb testing.TB, f *os.File, n, window int) (bytes int) {
 	r := bufio.NewReader(f)
 	var sizes []int
 	ahead, acked := 0, 0
@@ -73,7 +75,7 @@ func stream(tb testing.TB, f *os.File, n, window int) {
 	for i := 0; acked < n; {
 		out = out[:0]
 		for i < n {
-			l := fmt.Appendf(nil, "N%d G1 X%d.%03d Y%d.%03d E0.0%d", i+1, i%100, i%1000, (i+7)%100, i%997, i%10)
+			l := fmt.Appendf(nil, "N%d G1 X%d.%03d Y%d.%03d E0.0%d F6000000", i+1, i%100, i%1000, (i+7)%100, i%997, i%10)
 			x := byte(0)
 			for _, c := range l {
 				x ^= c
@@ -88,6 +90,7 @@ func stream(tb testing.TB, f *os.File, n, window int) {
 			i++
 		}
 		if len(out) > 0 {
+			bytes += len(out)
 			if _, err := f.Write(out); err != nil {
 				tb.Fatal(err)
 			}
@@ -107,6 +110,7 @@ func stream(tb testing.TB, f *os.File, n, window int) {
 			}
 		}
 	}
+	return bytes
 }
 
 func benchPTY(b *testing.B, window int) {
@@ -163,3 +167,31 @@ func BenchmarkPTYFive(b *testing.B) {
 	unix.Getrusage(unix.RUSAGE_SELF, &ru)
 	b.ReportMetric(float64(ru.Utime.Nano()+ru.Stime.Nano())/1e9/b.Elapsed().Seconds(), "cores")
 }
+
+// benchBaud says how much of the line's byte rate a host with a window uses.
+func benchBaud(b *testing.B, baud int) {
+	_, path := ptyPrinter(b, Options{Pace: 1, Baud: baud, Limits: quickLimits})
+	f := hostPort(b, path)
+	defer f.Close()
+	time.Sleep(300 * time.Millisecond)
+	fmt.Fprint(f, "M302 P1\nM83\nM110 N0\n")
+	time.Sleep(50 * time.Millisecond)
+	junk := make([]byte, 65536)
+	f.SetReadDeadline(time.Now().Add(100 * time.Millisecond))
+	f.Read(junk)
+	f.SetReadDeadline(time.Time{})
+	b.ResetTimer()
+	n := stream(b, f, b.N, 120)
+	b.ReportMetric(float64(n)*10/float64(baud)/b.Elapsed().Seconds(), "share")
+}
+
+// quickLimits let moves take next to no time, so that only the line counts.
+var quickLimits = motion.Limits{
+	MaxFeedMMs: [4]float64{1e9, 1e9, 1e9, 1e9}, MaxAccelMMs2: [4]float64{1e12, 1e12, 1e12, 1e12},
+	AccelPrintMMs2: 1e12, AccelRetractMMs2: 1e12, AccelTravelMMs2: 1e12, JunctionDeviationMM: 1,
+	StepsPerMM: [4]float64{80, 80, 400, 500},
+}
+
+func BenchmarkBaud115200(b *testing.B)  { benchBaud(b, 115200) }
+func BenchmarkBaud250000(b *testing.B)  { benchBaud(b, 250000) }
+func BenchmarkBaud1000000(b *testing.B) { benchBaud(b, 1000000) }

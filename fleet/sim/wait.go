@@ -77,6 +77,17 @@ func (b *board) happen() {
 	}
 }
 
+// fineTimer is there when bytes are timed on a line in real time.
+func (b *board) fineTimer() *fineTimer {
+	if b.byteTime == 0 || b.line == nil || !b.line.realTime() {
+		return nil
+	}
+	if b.fine == nil && !b.fineTried {
+		b.fine, b.fineTried = newFineTimer(), true
+	}
+	return b.fine
+}
+
 // block waits in real time until the virtual time `until`, or until something
 // comes in.
 func (b *board) block(until vt) {
@@ -97,13 +108,20 @@ func (b *board) block(until vt) {
 		in = nil
 	}
 	var tick <-chan time.Time
+	var fine <-chan struct{}
 	if until != never {
 		d := until - b.clk.now()
 		if d <= 0 {
 			return
 		}
-		b.timer.Reset(b.clk.real(d))
-		tick = b.timer.C
+		wait := b.clk.real(d)
+		if t := b.fineTimer(); t != nil {
+			t.set(wait)
+			fine = t.c
+		} else {
+			b.timer.Reset(wait)
+			tick = b.timer.C
+		}
 	}
 	var writable, opened <-chan struct{}
 	if b.line != nil {
@@ -113,10 +131,11 @@ func (b *board) block(until vt) {
 		}
 	}
 	select {
-	case p, ok := <-in:
-		b.took(p, ok)
+	case a, ok := <-in:
+		b.took(a, ok)
 	case b.todo = <-b.ctl:
 	case <-tick:
+	case <-fine:
 	case <-writable:
 	case <-opened:
 		if b.o.ResetOnOpen {

@@ -11,13 +11,14 @@ func (b *board) fetch() {
 		return
 	}
 	select {
-	case p, ok := <-b.in:
-		b.took(p, ok)
+	case a, ok := <-b.in:
+		b.took(a, ok)
 	default:
 	}
 }
 
-func (b *board) took(p []byte, ok bool) {
+func (b *board) took(a arrival, ok bool) {
+	p := a.p
 	if !ok {
 		b.in = nil
 		b.note("line lost")
@@ -33,7 +34,7 @@ func (b *board) took(p []byte, ok bool) {
 		}
 		b.chunk, b.chunkBad, b.borrowed = spoilt, bad, false
 	}
-	b.wireAt = max(b.wireAt, b.clk.now()+b.byteTime)
+	b.wireAt = max(b.wireAt, b.clk.when(a.at)+b.byteTime)
 }
 
 // nextByte is when the next bytes that matter are in: the end of a line, or
