@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
@@ -15,6 +16,7 @@ type api struct {
 	house    House
 	log      *slog.Logger
 	maxFile  int64
+	patience time.Duration // how long an upload may bring nothing
 	uploads  chan struct{} // a place for each upload that may run at once
 	register huma.API
 }
@@ -26,7 +28,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	cfg.DocsPath = ""     // the library's page loads scripts from outside
 	cfg.CreateHooks = nil // no $schema links
 	cfg.SchemasPath = ""
-	a := &api{house: o.House, log: o.Log, maxFile: o.MaxFileBytes, uploads: make(chan struct{}, maxUploads)}
+	a := &api{house: o.House, log: o.Log, maxFile: o.MaxFileBytes, patience: o.patience, uploads: make(chan struct{}, maxUploads)}
 	a.register = humago.New(mux, cfg)
 	a.viewRoutes()
 	a.fileRoutes()
@@ -60,12 +62,18 @@ func get[I, O any](a *api, path, id, summary string, h func(context.Context, *I)
 	}, h)
 }
 
-// post registers an operation that changes something.
+// post registers an operation that changes something. Once it was asked for it
+// is carried through, whether or not the asker stays to hear the answer: a phone
+// that loses its line must not leave half of the heaters on.
 func post[I, O any](a *api, path, id, summary string, h func(context.Context, *I) (*O, error)) {
 	huma.Register(a.register, huma.Operation{
 		OperationID: id, Method: http.MethodPost, Path: path, Summary: summary,
 		MaxBodyBytes: maxBodyBytes, DefaultStatus: statusOf[O](),
-	}, h)
+	}, func(ctx context.Context, in *I) (*O, error) {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), changeTime)
+		defer cancel()
+		return h(ctx, in)
+	})
 }
 
 // done is the answer of an operation that has nothing to tell.
@@ -80,6 +88,7 @@ func statusOf[O any]() int {
 }
 
 const (
-	maxBodyBytes = 64 << 10 // of everything but files
-	maxUploads   = 4        // each reads a whole file: more at once only makes all of them slow
+	changeTime   = time.Minute // of one change: a stop waits for the moves on their way
+	maxBodyBytes = 64 << 10    // of everything but files
+	maxUploads   = 4           // each reads a whole file: more at once only makes all of them slow
 )

@@ -16,8 +16,8 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 )
 
-// uploadPatience is how long an upload may bring nothing; a slow line is no
-// reason to cut, a silent one is.
+// uploadPatience is how long an upload may bring nothing, unless a test is less
+// patient; a slow line is no reason to cut, a silent one is.
 const uploadPatience = 30 * time.Second
 
 // addInput carries an upload past the API library, which would read the body
@@ -82,7 +82,7 @@ func (a *api) add(ctx context.Context, in *addInput) (*reply[Added], error) {
 	}
 	body := &patientBody{
 		src: http.MaxBytesReader(in.w, in.r.Body, a.maxFile),
-		rc:  http.NewResponseController(in.w),
+		rc:  http.NewResponseController(in.w), patience: a.patience,
 	}
 	req, file, err := fileOf(in, body)
 	if err != nil {
@@ -229,8 +229,11 @@ func (r AddRequest) Query() url.Values {
 // patientBody reads an upload: the deadline moves on with what arrives, and the
 // reading error is kept, whatever its reader makes of it.
 type patientBody struct {
-	src  io.Reader
-	rc   *http.ResponseController
+	src io.Reader
+	rc  *http.ResponseController
+
+	patience time.Duration
+
 	next time.Time // when the deadline is moved again
 	err  error
 }
@@ -238,9 +241,9 @@ type patientBody struct {
 func (b *patientBody) Read(p []byte) (int, error) {
 	if now := time.Now(); now.After(b.next) {
 		// Writers in tests have no deadline; there is nothing to cut then.
-		_ = b.rc.SetReadDeadline(now.Add(uploadPatience))
-		_ = b.rc.SetWriteDeadline(now.Add(2 * uploadPatience))
-		b.next = now.Add(time.Second)
+		_ = b.rc.SetReadDeadline(now.Add(b.patience))
+		_ = b.rc.SetWriteDeadline(now.Add(b.patience + requestTime)) // reading the file may take a while
+		b.next = now.Add(b.patience / 30)
 	}
 	n, err := b.src.Read(p)
 	if err != nil && !errors.Is(err, io.EOF) {

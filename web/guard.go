@@ -14,9 +14,9 @@ import (
 const csp = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
 	"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
-// requestTime bounds an ordinary request. An upload moves its own deadline, and
-// a live connection drops it.
-const requestTime = 30 * time.Second
+// requestTime bounds an ordinary request, its answer included. An upload moves
+// its own deadline, and a live connection drops it.
+const requestTime = changeTime + 10*time.Second
 
 // guard is the outermost handler: headers for every answer, no change from a
 // foreign page, no panic that reaches the line.

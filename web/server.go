@@ -27,6 +27,8 @@ type Options struct {
 
 	MaxFileBytes int64 // of one upload; 0: 2 GiB
 	MaxWatchers  int   // live connections; 0: 320
+
+	patience time.Duration // with a silent upload; 0: uploadPatience
 }
 
 // Server answers for one House.
@@ -55,6 +57,9 @@ func New(o Options) (*Server, error) {
 	}
 	if o.MaxWatchers <= 0 {
 		o.MaxWatchers = 320
+	}
+	if o.patience == 0 {
+		o.patience = uploadPatience
 	}
 	d, err := door.New(door.Options{
 		Listen: o.Listen, Token: o.Token, Hosts: o.Hosts,

@@ -47,8 +47,8 @@ func baseName(s string) string {
 		return r
 	}, s)
 	s = strings.TrimSpace(s)
-	for n := range s {
-		if n > maxFileName {
+	for n, r := range s {
+		if n+utf8.RuneLen(r) > maxFileName {
 			s = s[:n]
 			break
 		}

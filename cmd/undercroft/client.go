@@ -87,9 +87,9 @@ func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
 	}, nil
 }
 
-// answerTime bounds a call that carries no file. Stopping a printer waits for
-// the moves on their way.
-const answerTime = 40 * time.Second
+// answerTime bounds a call that carries no file; the daemon takes a minute at
+// most. Stopping a printer waits for the moves on their way.
+const answerTime = 75 * time.Second
 
 // get asks for path and decodes the answer into v.
 func (c *client) get(path string, v any) error {

@@ -87,8 +87,22 @@ func TestStop(t *testing.T) {
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS("dialog input"), "warped"))
 	shot(t, ctx, "stop")
 	do(t, ctx, chromedp.Click(chromedp.CSS("dialog [type=submit]")), chromedp.WaitNotPresent(chromedp.CSS("dialog")))
-	lastCall(t, house, "stop warped on Bittern")
+	lastCall(t, house, "stop Bittern warped")
 	await(t, ctx, `document.querySelector('[aria-labelledby="bay-Bittern"]').dataset.phase === "cooling"`)
+}
+
+// TestFit notes a change of nozzle, and nothing that was not changed.
+func TestFit(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	bay := `[aria-labelledby="bay-Dunlin"] `
+	do(t, ctx, chromedp.Click(chromedp.CSS(bay+"summary")), chromedp.Click(chromedp.CSS(bay+".acts .act:nth-child(4)")), chromedp.WaitVisible(chromedp.CSS("dialog .field input")),
+		chromedp.SetValue(chromedp.CSS("dialog .field input"), "0.8"))
+	shot(t, ctx, "fit")
+	do(t, ctx, chromedp.Click(chromedp.CSS("dialog [type=submit]")), chromedp.WaitNotPresent(chromedp.CSS("dialog")))
+	lastCall(t, house, `fit Dunlin {"nozzle_mm":0.8}`)
 }
 
 // TestQueue opens a job's obstacles and takes a hold back and forth.

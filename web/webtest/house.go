@@ -4,6 +4,7 @@ package webtest
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"slices"
@@ -318,7 +319,7 @@ func (h *House) Cleared(_ context.Context, name string, c web.Cleared) error {
 
 // NotYet follows web.House.
 func (h *House) NotYet(_ context.Context, name string) error {
-	return h.on("not-yet", name, func(p *web.Printer) error {
+	return h.on("not-yet", name, "", func(p *web.Printer) error {
 		if p.NextStart == nil {
 			return fmt.Errorf("nothing counts down on %s: %w", p.Name, queue.ErrConflict)
 		}
@@ -329,8 +330,8 @@ func (h *House) NotYet(_ context.Context, name string) error {
 	})
 }
 
-func (h *House) on(verb, name string, do func(*web.Printer) error) error {
-	end, err := h.begin("%s %s", verb, name)
+func (h *House) on(verb, name, what string, do func(*web.Printer) error) error {
+	end, err := h.begin("%s", strings.TrimSpace(verb+" "+name+" "+what))
 	defer end()
 	if err != nil {
 		return err
@@ -344,7 +345,7 @@ func (h *House) on(verb, name string, do func(*web.Printer) error) error {
 
 // Lend follows web.House.
 func (h *House) Lend(_ context.Context, name string) error {
-	return h.on("lend", name, func(p *web.Printer) error {
+	return h.on("lend", name, "", func(p *web.Printer) error {
 		if p.Run != nil {
 			return fmt.Errorf("%s is printing; stop it first: %w", p.Name, queue.ErrConflict)
 		}
@@ -355,7 +356,7 @@ func (h *House) Lend(_ context.Context, name string) error {
 
 // TakeBack follows web.House.
 func (h *House) TakeBack(_ context.Context, name string) error {
-	return h.on("take-back", name, func(p *web.Printer) error {
+	return h.on("take-back", name, "", func(p *web.Printer) error {
 		if p.Phase != "lent" {
 			return fmt.Errorf("%s is not lent: %w", p.Name, queue.ErrConflict)
 		}
@@ -366,7 +367,7 @@ func (h *House) TakeBack(_ context.Context, name string) error {
 
 // Stop follows web.House.
 func (h *House) Stop(_ context.Context, name, cause string) error {
-	return h.on("stop "+cause+" on", name, func(p *web.Printer) error {
+	return h.on("stop", name, cause, func(p *web.Printer) error {
 		if p.Run == nil {
 			return fmt.Errorf("nothing runs on %s: %w", p.Name, queue.ErrConflict)
 		}
@@ -401,7 +402,11 @@ func (h *House) Cool(context.Context) ([]web.Cooled, error) {
 
 // Fit follows web.House.
 func (h *House) Fit(_ context.Context, name string, f web.Fit) error {
-	return h.on("fit", name, func(p *web.Printer) error {
+	what, err := json.Marshal(f)
+	if err != nil {
+		return err
+	}
+	return h.on("fit", name, string(what), func(p *web.Printer) error {
 		if f.NozzleMM != nil {
 			if *f.NozzleMM <= 0 {
 				return fmt.Errorf("a nozzle of %g mm cannot be: %w", *f.NozzleMM, queue.ErrInvalid)
@@ -429,7 +434,7 @@ func (h *House) Fit(_ context.Context, name string, f web.Fit) error {
 
 // Service follows web.House.
 func (h *House) Service(_ context.Context, name string, s web.Service) error {
-	return h.on("service", name, func(p *web.Printer) error {
+	return h.on("service", name, "", func(p *web.Printer) error {
 		if p.OutOf = ""; s.Out {
 			p.OutOf = s.Reason
 		}

@@ -79,7 +79,7 @@ export function fitDialog(p) {
   const nozzle = number(p.nozzle_mm || "", "0.05", "5");
   const material = text(p.spool.material);
   const colour = text(p.spool.colour);
-  const left = number(Math.round(p.spool.grams_left), "1", "20000");
+  const left = number(p.spool.grams_left > 0 ? Math.round(p.spool.grams_left) : "", "1", "20000");
   const listId = "surfaces" + ++serial;
   const surface = text(p.plate.surface, listId);
   const off = h("input", { type: "checkbox", checked: p.plate.state === "off" });
@@ -94,11 +94,15 @@ export function fitDialog(p) {
     ],
     yes: "Note it",
     request: () => {
-      const fit = { material: material.value.trim(), colour: colour.value.trim() };
-      if (nozzle.value !== "") fit.nozzle_mm = Number(nozzle.value);
-      if (left.value !== "") fit.grams = Number(left.value);
-      if (surface.value.trim() !== p.plate.surface) fit.surface = surface.value.trim();
-      if (off.checked !== (p.plate.state === "off")) fit.plate_off = off.checked;
+      // Only what was changed is sent: the rest may have moved on meanwhile.
+      const fit = {};
+      const changed = (input) => input.value.trim() !== input.defaultValue;
+      if (changed(nozzle) && nozzle.value !== "") fit.nozzle_mm = Number(nozzle.value);
+      if (changed(left) && left.value !== "") fit.grams = Number(left.value);
+      if (changed(material)) fit.material = material.value.trim();
+      if (changed(colour)) fit.colour = colour.value.trim();
+      if (changed(surface)) fit.surface = surface.value.trim();
+      if (off.checked !== off.defaultChecked) fit.plate_off = off.checked;
       return post(printerPath(p.name, "fit"), fit);
     },
   });
