@@ -12,6 +12,10 @@ const MaxLineBytes = 64 << 10
 
 const readBytes = 256 << 10
 
+// slackBytes follow the buffer, so that a number at its end can be read eight
+// bytes at a time.
+const slackBytes = 24
+
 // Lines splits a file into lines that end in LF, CR LF or CR, mixed at will. A
 // byte-order mark in front of the first line is dropped.
 type Lines struct {
@@ -30,7 +34,7 @@ type Lines struct {
 
 // NewLines returns a reader of r's lines. It buffers 256 KiB.
 func NewLines(r io.Reader) *Lines {
-	return &Lines{r: r, buf: make([]byte, readBytes)}
+	return &Lines{r: r, buf: make([]byte, readBytes, readBytes+slackBytes)}
 }
 
 // Number is the 1-based number of the line last returned.

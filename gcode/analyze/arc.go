@@ -43,9 +43,9 @@ func (a *analysis) arc(c *gcode.Command, clockwise bool, target [3]float64, de f
 		sin, cos := math.Sincos(arc.start + arc.sweep*t)
 		at := target
 		at[arc.p], at[arc.q], at[arc.w] = arc.cx+arc.radius*cos, arc.cy+arc.radius*sin, w0+arc.rise*t
-		a.move(at, de/float64(n), feed)
+		a.move(at[0], at[1], at[2], de/float64(n), feed)
 	}
-	a.move(target, de/float64(n), feed)
+	a.move(target[0], target[1], target[2], de/float64(n), feed)
 }
 
 // arcOf finds the circle of an arc from the present position. It notes a finding

@@ -39,13 +39,11 @@ type widths struct {
 // beads are the widths of all beads, and of those in the first layers.
 type beads struct{ all, early widths }
 
-func (b *beads) add(areaMM2, heightMM, volumeMM3 float64, early bool) {
-	if !(heightMM > leastLayerMM/2) {
-		return
+func (b *beads) add(w, volumeMM3 float64, early bool) {
+	if w > beadBinMM*(beadBins-0.5) {
+		w = beadBinMM * (beadBins - 0.5)
 	}
-	w := BeadWidthMM(areaMM2, heightMM)
-	w = min(w, beadBinMM*(beadBins-0.5)) // it is positive: area and height are
-	i := uint(w * (1 / beadBinMM))
+	i := uint(w * (1 / beadBinMM)) // it is positive: area and height are
 	b.all.add(i, w, volumeMM3)
 	if early {
 		b.early.add(i, w, volumeMM3)

@@ -9,8 +9,9 @@ import (
 )
 
 // checkMove keeps the reach and compares it with what the machine has.
-func (a *analysis) checkMove(d *[4]float64) {
+func (a *analysis) checkMove(dx, dy, dz float64) {
 	m := &a.mode
+	d := [3]float64{dx, dy, dz}
 	for i := range 3 {
 		if d[i] == 0 {
 			continue

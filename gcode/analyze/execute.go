@@ -41,26 +41,27 @@ func (a *analysis) command(c *gcode.Command) {
 	a.checkSendable(c)
 }
 
+type vector struct{ x, y, z float64 }
+
 // motionCommand is G0 to G3.
 func (a *analysis) motionCommand(c *gcode.Command, number int) {
 	m := &a.mode
 	if f, ok := c.Get('F'); ok && f > 0 {
 		m.feed = f * m.unit / 60
 	}
-	target := m.pos
-	if c.Valued&xyzBits != 0 {
-		for i := range 3 {
-			bit := uint32(1) << (uint('X'-'A') + uint(i))
-			if c.Valued&bit == 0 {
-				continue
-			}
-			v := c.Value['X'-'A'+i] * m.unit
-			if m.relative {
-				target[i] += v
-			} else {
-				target[i] = v
-			}
-		}
+	tx, ty, tz := m.pos[0], m.pos[1], m.pos[2]
+	from := vector{}
+	if m.relative {
+		from = vector{tx, ty, tz}
+	}
+	if c.Valued&gcode.Bit('X') != 0 {
+		tx = from.x + c.Value['X'-'A']*m.unit
+	}
+	if c.Valued&gcode.Bit('Y') != 0 {
+		ty = from.y + c.Value['Y'-'A']*m.unit
+	}
+	if c.Valued&gcode.Bit('Z') != 0 {
+		tz = from.z + c.Value['Z'-'A']*m.unit
 	}
 	de := 0.0
 	if e, ok := c.Get('E'); ok {
@@ -87,16 +88,15 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 			de /= m.filamentMM2
 		}
 	}
-	if !(target[0] < farMM && target[0] > -farMM && target[1] < farMM && target[1] > -farMM &&
-		target[2] < farMM && target[2] > -farMM && de < farMM && de > -farMM) {
+	if !(tx < farMM && tx > -farMM && ty < farMM && ty > -farMM && tz < farMM && tz > -farMM && de < farMM && de > -farMM) {
 		a.outOfRange(c)
 		return
 	}
 	if number >= 2 {
-		a.arc(c, number == 2, target, de)
+		a.arc(c, number == 2, [3]float64{tx, ty, tz}, de)
 		return
 	}
-	a.move(target, de, m.feed*m.speed)
+	a.move(tx, ty, tz, de, m.feed*m.speed)
 }
 
 // farMM is beyond any printer, and near enough for sums to stay exact.
@@ -197,17 +197,17 @@ func (a *analysis) firmwareRetract(back bool) {
 	m.retracted = back
 	if back {
 		a.draw(-m.retractMM, 0)
-		a.push([4]float64{3: -m.retractMM}, m.retractMMs, tagNone)
+		a.push(0, 0, 0, -m.retractMM, m.retractMMs, tagNone)
 		if m.liftMM != 0 {
-			a.push([4]float64{2: m.liftMM}, a.limits.MaxFeedMMs[motion.Z], tagNone)
+			a.push(0, 0, m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
 		}
 		return
 	}
 	if m.liftMM != 0 {
-		a.push([4]float64{2: -m.liftMM}, a.limits.MaxFeedMMs[motion.Z], tagNone)
+		a.push(0, 0, -m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
 	}
 	a.draw(m.retractMM+m.recoverMM, 0)
-	a.push([4]float64{3: m.retractMM + m.recoverMM}, m.recoverMMs, tagNone)
+	a.push(0, 0, 0, m.retractMM+m.recoverMM, m.recoverMMs, tagNone)
 }
 
 // home is G28. Homed axes stand at zero; the time is a constant of the printer.

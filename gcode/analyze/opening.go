@@ -121,8 +121,8 @@ func (a *analysis) merge() {
 	}
 	for _, l := range o.lines {
 		a.peakFlow(l.volume/l.length, l.length, l.feed, l.number)
-		if h := a.ground.lay(l.x, l.y, l.z); h > 0 {
-			a.beads.add(l.volume/l.length, h, l.volume, true)
+		if h := a.ground.lay(l.x, l.y, l.z); h > leastLayerMM/2 {
+			a.beads.add(BeadWidthMM(l.volume/l.length, h), l.volume, true)
 			a.layers.rows[0].mm3 += l.volume
 			a.layers.rows[0].mm4 += l.volume * h
 		}

@@ -178,9 +178,9 @@ func (a *analysis) comment() {
 }
 
 // push plans a move; tag is the layer it lays material in.
-func (a *analysis) push(delta [4]float64, feed float64, tag int32) {
+func (a *analysis) push(x, y, z, e, feed float64, tag int32) {
 	before := a.plan.Len()
-	for !a.plan.Push(delta, feed) {
+	for !a.plan.PushXYZE(x, y, z, e, feed) {
 		a.pop()
 		before = a.plan.Len()
 	}
@@ -223,37 +223,37 @@ func (a *analysis) drain() {
 
 // move goes to a target in the file's coordinates; de is the extrusion in mm of
 // filament, after the flow factor.
-func (a *analysis) move(target [3]float64, de, feed float64) {
+func (a *analysis) move(tx, ty, tz, de, feed float64) {
 	m := &a.mode
-	d := [4]float64{target[0] - m.pos[0], target[1] - m.pos[1], target[2] - m.pos[2], de}
 	z0 := m.pos[2]
-	m.pos = target
+	dx, dy, dz := tx-m.pos[0], ty-m.pos[1], tz-z0
+	m.pos[0], m.pos[1], m.pos[2] = tx, ty, tz
 	tag := int32(tagNone)
-	xy2 := d[0]*d[0] + d[1]*d[1]
+	xy2 := dx*dx + dy*dy
 	if de != 0 {
 		drawn := a.draw(de, xy2)
 		if de > 0 && !m.warm {
 			a.extrudesCold()
 		}
 		if drawn > 0 && xy2 > 0 {
-			tag = a.lay(&d, z0, drawn, xy2, feed)
+			tag = a.lay(dx, dy, dz, drawn, feed)
 		}
-	}
-	if feed > a.res.Peaks.FeedMMs && (xy2 != 0 || d[2] != 0) {
-		a.res.Peaks.FeedMMs, a.res.Peaks.FeedLine = feed, a.lines.Number()
 	}
 	if tag < 0 {
 		a.laying = false
 		a.opening.broken = a.opening.broken || tag == tagNone
 	}
-	if xy2 != 0 || d[2] != 0 {
-		x, y, z := target[0]+m.shift[0], target[1]+m.shift[1], target[2]+m.shift[2]
+	if xy2 != 0 || dz != 0 {
+		if feed > a.res.Peaks.FeedMMs {
+			a.res.Peaks.FeedMMs, a.res.Peaks.FeedLine = feed, a.lines.Number()
+		}
+		x, y, z := tx+m.shift[0], ty+m.shift[1], tz+m.shift[2]
 		r := &a.inside
 		if x < r.Min[0] || x > r.Max[0] || y < r.Min[1] || y > r.Max[1] || z < r.Min[2] || z > r.Max[2] {
-			a.checkMove(&d)
+			a.checkMove(dx, dy, dz)
 		}
 	}
-	a.push(d, feed, tag)
+	a.push(dx, dy, dz, de, feed, tag)
 }
 
 const (
@@ -283,18 +283,18 @@ func (a *analysis) draw(de, xy2 float64) float64 {
 }
 
 // lay books a move that lays material and returns its tag.
-func (a *analysis) lay(d *[4]float64, z0, drawn, xy2, feed float64) int32 {
+func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	m := &a.mode
-	z := m.pos[2]
-	x, y := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1]
-	x0, y0 := x-d[0], y-d[1]
-	length := math.Sqrt(xy2 + d[2]*d[2])
+	x, y, z := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1], m.pos[2]
+	x0, y0, z0 := x-dx, y-dy, z-dz
+	length := math.Sqrt(dx*dx + dy*dy + dz*dz)
 	volume := drawn * m.filamentMM2
+	area := volume / length
 	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn, feed) {
 		return tagOpening
 	}
 
-	a.peakFlow(volume/length, length, feed, a.lines.Number())
+	a.peakFlow(area, length, feed, a.lines.Number())
 	did := a.layers.at(z0, z)
 	n := len(a.layers.table) - 1
 	l := &a.layers.table[n]
@@ -317,42 +317,57 @@ func (a *analysis) lay(d *[4]float64, z0, drawn, xy2, feed float64) int32 {
 	}
 	l.Box.add(x, y, z)
 
-	h := a.ground.lay((x0+x)/2, (y0+y)/2, z)
-	a.slope.all += volume
-	switch {
-	case d[2] > 1e-6:
-		a.slope.up += volume
-		h = a.layers.bandHeight()
-	case d[2] < -1e-6:
-		a.slope.down += volume
-		h = 0
-	case h == 0 || h > 2.5*a.layers.thick:
-		h = 0
-		if did != below {
-			h = l.ThicknessMM
-		}
-	}
-	// A line over a gap is thick where every second layer is filled, or ordinary
-	// where lines cross: it is what makes its bead more like the others.
-	if d[2] == 0 && did != below {
-		switch thin := l.ThicknessMM; {
-		case h <= thin+heightTol:
-			a.plain.mm3 += volume
-			a.plain.mm4 += volume * BeadWidthMM(volume/length, h)
-		case a.plain.mm3 > 0:
-			w := a.plain.mm4 / a.plain.mm3
-			if math.Abs(BeadWidthMM(volume/length, thin)-w) <= math.Abs(BeadWidthMM(volume/length, h)-w) {
-				h = thin
-			}
-		}
-	}
+	h, w := a.thickness(l, did, (x0+x)/2, (y0+y)/2, z, dz, area, volume)
 	if h > 0 {
-		a.beads.add(volume/length, h, volume, n < earlyLayers || a.layers.base == 0)
+		a.beads.add(w, volume, n < earlyLayers || a.layers.base == 0)
 		row := &a.layers.rows[n]
 		row.mm3 += volume
 		row.mm4 += volume * h
 	}
 	return int32(n)
+}
+
+// thickness finds how thick a line is and how wide that makes it; 0 where that
+// cannot be told.
+func (a *analysis) thickness(l *Layer, did step, x, y, z, dz, area, volume float64) (thickMM, widthMM float64) {
+	h := a.ground.lay(x, y, z)
+	a.slope.all += volume
+	thin := l.ThicknessMM
+	switch {
+	case dz > 1e-6:
+		a.slope.up += volume
+		h = a.layers.bandHeight()
+		return h, BeadWidthMM(area, h)
+	case dz < -1e-6:
+		a.slope.down += volume
+		return 0, 0
+	case did == below:
+		if h > 2.5*a.layers.thick {
+			h = 0
+		}
+		if h > leastLayerMM/2 {
+			return h, BeadWidthMM(area, h)
+		}
+		return 0, 0
+	case h == 0 || h > 2.5*a.layers.thick:
+		h = thin
+	}
+	if !(h > leastLayerMM/2) {
+		return 0, 0
+	}
+	w := BeadWidthMM(area, h)
+	// A line over a gap is thick where every second layer is filled, or ordinary
+	// where lines cross: it is what makes its bead more like the others.
+	if h <= thin+heightTol {
+		a.plain.mm3 += volume
+		a.plain.mm4 += volume * w
+	} else if a.plain.mm3 > 0 {
+		usual := a.plain.mm4 / a.plain.mm3
+		if t := BeadWidthMM(area, thin); math.Abs(t-usual) <= math.Abs(w-usual) {
+			h, w = thin, t
+		}
+	}
+	return h, w
 }
 
 // peakFlow notes the greatest flow. In shorter lines the rounding of E shows.

@@ -3,28 +3,24 @@ package motion
 import "math"
 
 // junction2 is the square of the speed at which the corner between the newest
-// move and the one about to be queued may be passed. alone says that nothing is
-// queued: then the move starts from rest.
-func (p *Planner) junction2(unit, abs *[4]float64, lengthMM, accel, nominal float64, alone bool) float64 {
-	if p.lim.JunctionDeviationMM > 0 {
-		cur := *unit
-		if e2 := cur[E] * cur[E]; e2 > 0.01 {
-			normalise(&cur)
-		} else if e2 > 0 { // (1+e²)^−½ as a series, off by less than 3e-9
-			f := 1 - e2*(1./2-e2*(3./8-e2*(5./16)))
-			cur[X] *= f
-			cur[Y] *= f
-			cur[Z] *= f
-			cur[E] *= f
-		}
-		v2 := 0.0
-		if !alone && p.prevNominal > 0 {
-			v2 = p.deviation2(&cur, lengthMM, accel, nominal)
-		}
-		p.prevUnit = cur
-		return v2
+// move and the one about to be queued may be passed. u is that one's direction:
+// delta over length. alone says that nothing is queued: then the move starts from
+// rest.
+func (p *Planner) junction2(u vector, lengthMM, accel, nominal float64, alone bool) float64 {
+	if p.lim.JunctionDeviationMM <= 0 {
+		return p.jerk2(u, nominal, alone)
 	}
-	return p.jerk2(unit, abs, nominal, alone)
+	if e2 := u.e * u.e; e2 > 0.01 {
+		u = u.normalised()
+	} else if e2 > 0 { // (1+e²)^−½ as a series, off by less than 3e-9
+		u = u.times(1 - e2*(1./2-e2*(3./8-e2*(5./16))))
+	}
+	v2 := 0.0
+	if !alone && p.prevNominal > 0 {
+		v2 = p.deviation2(u, lengthMM, accel, nominal)
+	}
+	p.prevUnit = u
+	return v2
 }
 
 // deviation2 takes the corner as an arc tangent to both moves that leaves the
@@ -32,33 +28,28 @@ func (p *Planner) junction2(unit, abs *[4]float64, lengthMM, accel, nominal floa
 // s = sin(θ/2), the arc's radius is r = δ·s/(1−s), and the centripetal
 // acceleration v²/r must not pass a: v² = a·δ·s/(1−s). (Jeon, 2011; from memory.)
 //
-// E counts as a fourth direction: cur and the direction before it are of length
+// E counts as a fourth direction: u and the direction before it are of length
 // one over all four.
-func (p *Planner) deviation2(cur *[4]float64, lengthMM, accel, nominal float64) float64 {
-	prev := &p.prevUnit
-	cos := -(prev[X]*cur[X] + prev[Y]*cur[Y] + prev[Z]*cur[Z] + prev[E]*cur[E])
+func (p *Planner) deviation2(u vector, lengthMM, accel, nominal float64) float64 {
+	q := &p.prevUnit
+	cos := -(q.x*u.x + q.y*u.y + q.z*u.z + q.e*u.e)
 	if cos > 0.999999 { // a full reversal
 		return 0
 	}
 	if cos < -0.999999 {
 		cos = -0.999999
 	}
-	a := accel
-	if a > p.freeAccel || cur[Z] != prev[Z] {
-		across := [4]float64{cur[X] - prev[X], cur[Y] - prev[Y], cur[Z] - prev[Z], cur[E] - prev[E]}
-		normalise(&across)
-		for i := range across {
-			across[i] = math.Abs(across[i])
-		}
-		a = limitByAxis(a, &across, &p.lim.MaxAccelMMs2)
+	if accel > p.freeAccel || u.z != q.z {
+		w := vector{u.x - q.x, u.y - q.y, u.z - q.z, u.e - q.e}.normalised()
+		accel = limitByAxis(accel, math.Abs(w.x), math.Abs(w.y), math.Abs(w.z), math.Abs(w.e), &p.lim.MaxAccelMMs2)
 	}
 	half2 := (1 - cos) / 2
 	s := math.Sqrt(half2)
-	v2 := a * p.lim.JunctionDeviationMM * s / (1 - s)
+	v2 := accel * p.lim.JunctionDeviationMM * s / (1 - s)
 	if lengthMM < 1 && cos < -math.Sqrt2/2 {
 		// Short segments of a curve: the arc through them, of length L and angle
 		// acos(−cosθ), bounds the speed.
-		if r := lengthMM * a / smallAngle(1-half2); r < v2 {
+		if r := lengthMM * accel / smallAngle(1-half2); r < v2 {
 			v2 = r
 		}
 	}
@@ -77,26 +68,25 @@ func smallAngle(sin2 float64) float64 {
 	return 2 * math.Sqrt(sin2) * (1 + sin2*(1./6+sin2*(3./40+sin2*(5./112+sin2*(35./1152+sin2*63./2816)))))
 }
 
-func normalise(v *[4]float64) {
-	l := math.Sqrt(v[X]*v[X] + v[Y]*v[Y] + v[Z]*v[Z] + v[E]*v[E])
-	if l == 0 {
-		return
+func (v vector) times(f float64) vector { return vector{v.x * f, v.y * f, v.z * f, v.e * f} }
+
+func (v vector) normalised() vector {
+	l2 := v.x*v.x + v.y*v.y + v.z*v.z + v.e*v.e
+	if l2 == 0 {
+		return v
 	}
-	inv := 1 / l
-	for i := range v {
-		v[i] *= inv
-	}
+	return v.times(1 / math.Sqrt(l2))
 }
 
 // jerk2 allows each axis a sudden change of speed up to its own jerk limit, the
 // whole change where it reverses. A move from rest starts within half of it.
-func (p *Planner) jerk2(unit, abs *[4]float64, nominal float64, alone bool) float64 {
-	speed := [4]float64{unit[X] * nominal, unit[Y] * nominal, unit[Z] * nominal, unit[E] * nominal}
+func (p *Planner) jerk2(u vector, nominal float64, alone bool) float64 {
+	speed := u.times(nominal)
 	var v float64
 	if alone || p.prevNominal == 0 {
-		v = min(nominal, limitByAxis(2*nominal, abs, &p.lim.JerkMMs)/2)
+		v = min(nominal, limitByAxis(2*nominal, math.Abs(u.x), math.Abs(u.y), math.Abs(u.z), math.Abs(u.e), &p.lim.JerkMMs)/2)
 	} else {
-		v = p.corner(&speed, nominal)
+		v = p.corner(speed, nominal)
 	}
 	p.prevSpeed = speed
 	return v * v
@@ -104,15 +94,9 @@ func (p *Planner) jerk2(unit, abs *[4]float64, nominal float64, alone bool) floa
 
 // corner is the greatest speed through the junction for which every axis stays
 // within its jerk limit.
-func (p *Planner) corner(speed *[4]float64, nominal float64) float64 {
+func (p *Planner) corner(speed vector, nominal float64) float64 {
 	v := min(nominal, p.prevNominal)
-	in, out := v/p.prevNominal, v/nominal
-	factor := 1.0
-	for i := range speed {
-		jump := math.Abs(p.prevSpeed[i]*in-speed[i]*out) * factor
-		if m := p.lim.JerkMMs[i]; m > 0 && jump > m {
-			factor *= m / jump
-		}
-	}
-	return v * factor
+	in, out := p.prevSpeed.times(v/p.prevNominal), speed.times(v/nominal)
+	// The jumps at speed v; at a part of v they are that part of these.
+	return v * limitByAxis(1, math.Abs(in.x-out.x), math.Abs(in.y-out.y), math.Abs(in.z-out.z), math.Abs(in.e-out.e), &p.lim.JerkMMs)
 }

@@ -42,12 +42,13 @@ type Planner struct {
 	// planned is the newest move whose entry speed no later move can raise.
 	planned int
 
-	carry [4]float64 // moves too short to be run, added to the next
+	carry    [4]float64 // moves too short to be run, added to the next
+	carrying bool
 
 	// of the newest move, for the corner to the one behind it
-	prevUnit    [4]float64 // of length one over all four where E takes part
+	prevUnit    vector // of length one over all four where E takes part
 	prevNominal float64
-	prevSpeed   [4]float64
+	prevSpeed   vector
 
 	minStep    [4]float64 // six steps, in mm
 	minSegment float64    // s
@@ -121,7 +122,7 @@ func (p *Planner) Len() int { return p.tail - p.head }
 // Reset empties the planner and forgets the last direction.
 func (p *Planner) Reset() {
 	p.head, p.tail, p.planned = 0, 0, 0
-	p.carry = [4]float64{}
+	p.carrying = false
 	p.prevNominal = 0
 }
 
@@ -130,41 +131,49 @@ func (p *Planner) Reset() {
 // queue is full. A move of no length, or too short to be run by itself, takes no
 // place in the queue.
 func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
+	return p.PushXYZE(delta[X], delta[Y], delta[Z], delta[E], feedMMs)
+}
+
+// PushXYZE is Push with the delta's parts as they come: arrays go through memory.
+func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	n := p.tail - p.head
 	if n >= p.size {
 		return false
 	}
-	d := delta
-	for i := range d {
-		d[i] += p.carry[i]
+	if p.carrying {
+		x, y, z, e = x+p.carry[X], y+p.carry[Y], z+p.carry[Z], e+p.carry[E]
+		p.carrying = false
 	}
-	ax, ay, az, ae := math.Abs(d[X]), math.Abs(d[Y]), math.Abs(d[Z]), math.Abs(d[E])
+	ax, ay, az, ae := math.Abs(x), math.Abs(y), math.Abs(z), math.Abs(e)
 	onlyE := ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z]
 	if onlyE && ae < p.minStep[E] {
-		p.carry = d
+		p.carry = [4]float64{x, y, z, e}
+		p.carrying = true
 		return true
 	}
-	p.carry = [4]float64{}
 
 	l := &p.lim
 	length := ae
 	accel := l.AccelRetractMMs2
 	if !onlyE {
-		length = math.Sqrt(d[X]*d[X] + d[Y]*d[Y] + d[Z]*d[Z])
+		length = math.Sqrt(x*x + y*y + z*z)
 		accel = l.AccelPrintMMs2
 		if ae == 0 {
 			accel = l.AccelTravelMMs2
 		}
 	}
 	inv := 1 / length
-	unit := [4]float64{d[X] * inv, d[Y] * inv, d[Z] * inv, d[E] * inv}
-	abs := [4]float64{ax * inv, ay * inv, az * inv, ae * inv}
+	u := vector{x * inv, y * inv, z * inv, e * inv}
+	ax, ay, az, ae = ax*inv, ay*inv, az*inv, ae*inv
 
+	nominal := feedMMs
 	minFeed := l.MinFeedMMs
 	if ae == 0 {
 		minFeed = l.MinTravelFeedMMs
 	}
-	nominal := max(feedMMs, minFeed)
+	if nominal < minFeed {
+		nominal = minFeed
+	}
 	if p.minSegment > 0 && n >= 2 && n < p.size/2 {
 		// With few moves queued, firmware stretches short ones so that the queue
 		// can fill up again.
@@ -172,9 +181,9 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 			nominal = length / (t + 2*(p.minSegment-t)/float64(n))
 		}
 	}
-	nominal = limitByAxis(nominal, &abs, &l.MaxFeedMMs)
+	nominal = limitByAxis(nominal, ax, ay, az, ae, &l.MaxFeedMMs)
 	if accel > p.freeAccel || az != 0 {
-		accel = limitByAxis(accel, &abs, &l.MaxAccelMMs2)
+		accel = limitByAxis(accel, ax, ay, az, ae, &l.MaxAccelMMs2)
 	}
 	if !(nominal > 0) {
 		nominal = creepMMs
@@ -183,51 +192,72 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 		accel = math.Inf(1)
 	}
 
-	b := &p.ring[p.tail&p.mask]
-	b.lengthMM, b.accel = length, accel
+	// The speed below which the firmware does not step: v² = 0.5·a/s for s steps
+	// per millimetre of the move's busiest axis, the speed reached after a quarter
+	// of a step. Without known steps it is zero.
+	steps := ax * l.StepsPerMM[X]
+	if s := ay * l.StepsPerMM[Y]; s > steps {
+		steps = s
+	}
+	if s := az * l.StepsPerMM[Z]; s > steps {
+		steps = s
+	}
+	if s := ae * l.StepsPerMM[E]; s > steps {
+		steps = s
+	}
+	nominal2 := nominal * nominal
+	min2 := 0.0
+	if steps > 0 {
+		if min2 = 0.5 * accel / steps; min2 > nominal2 {
+			min2 = nominal2
+		}
+	}
+
 	if accel != p.lastAccel {
 		p.lastAccel, p.lastInvAccel = accel, 1/accel
 	}
-	b.invAccel = p.lastInvAccel
-	b.twoAL = 2 * accel * length
-	b.nominal, b.nominal2 = nominal, nominal*nominal
-	b.min2 = min(p.leastSpeed2(accel, &abs), b.nominal2)
 	if n == 0 {
 		p.entry = -1
 	}
-	v2 := p.junction2(&unit, &abs, length, accel, nominal, n == 0)
-	b.maxEntry2 = min(max(v2, b.min2), b.nominal2)
-	b.entry2 = min(b.maxEntry2, b.min2+b.twoAL)
-
+	v2 := p.junction2(u, length, accel, nominal, n == 0)
+	if v2 < min2 {
+		v2 = min2
+	}
+	if v2 > nominal2 {
+		v2 = nominal2
+	}
+	b := &p.ring[p.tail&p.mask]
+	b.lengthMM, b.accel, b.invAccel = length, accel, p.lastInvAccel
+	b.twoAL = 2 * accel * length
+	b.nominal, b.nominal2 = nominal, nominal2
+	b.min2, b.maxEntry2 = min2, v2
+	b.entry2 = min2 + b.twoAL
+	if b.entry2 > v2 {
+		b.entry2 = v2
+	}
 	p.prevNominal = nominal
 	p.tail++
 	p.replan()
 	return true
 }
 
-// leastSpeed2 is the square of the speed below which the firmware does not
-// step: 0.5·a/s for s steps per millimetre of the move's busiest axis, the
-// speed reached after a quarter of a step. Without known steps it is zero.
-func (p *Planner) leastSpeed2(accel float64, abs *[4]float64) float64 {
-	var s float64
-	for i, a := range abs {
-		if v := a * p.lim.StepsPerMM[i]; v > s {
-			s = v
-		}
-	}
-	if s == 0 || math.IsInf(accel, 1) {
-		return 0
-	}
-	return 0.5 * accel / s
-}
+// vector is a direction.
+type vector struct{ x, y, z, e float64 }
 
-// limitByAxis lowers v along a direction until no axis passes its own limit; a
-// limit of zero is none.
-func limitByAxis(v float64, abs, limit *[4]float64) float64 {
-	for i, a := range abs {
-		if m := limit[i]; m > 0 && v*a > m {
-			v = m / a
-		}
+// limitByAxis lowers v along a direction, given by its absolute parts, until no
+// axis passes its own limit; a limit of zero is none.
+func limitByAxis(v, ax, ay, az, ae float64, limit *[4]float64) float64 {
+	if m := limit[X]; v*ax > m && m > 0 {
+		v = m / ax
+	}
+	if m := limit[Y]; v*ay > m && m > 0 {
+		v = m / ay
+	}
+	if m := limit[Z]; v*az > m && m > 0 {
+		v = m / az
+	}
+	if m := limit[E]; v*ae > m && m > 0 {
+		v = m / ae
 	}
 	return v
 }
@@ -244,7 +274,10 @@ func (p *Planner) replan() {
 		if b.entry2 == b.maxEntry2 {
 			break
 		}
-		e := min(b.maxEntry2, cur.entry2+b.twoAL)
+		e := cur.entry2 + b.twoAL
+		if e > b.maxEntry2 {
+			e = b.maxEntry2
+		}
 		if e == b.entry2 {
 			break
 		}
