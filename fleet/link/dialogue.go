@@ -1,6 +1,7 @@
 package link
 
 import (
+	"bytes"
 	"math"
 	"time"
 )
@@ -10,20 +11,21 @@ import (
 type stage uint8
 
 const (
-	dNone     stage = iota
-	dListen         // opening: waiting for boot text, or for its end
-	dClear          // opening: an empty line was sent to end a torn one
-	dHello          // opening: M110 was sent, its ok is awaited
-	dSettle         // opening: any further ok is let pass
-	dProbe          // opening: a number far ahead was sent, to see whether numbers are checked
-	dAsked          // the number wanted was named: does an ok follow a refusal?
-	dQuiet          // a line was refused: waiting for the line to fall silent
-	dRewrite        // the same where numbers are not checked: the line goes out again
-	dAudit          // M114 was sent in the place of the refused line
-	dAuditOK        // its ok is awaited
-	dRenumber       // M110 was sent to set the number back
-	dVClear         // no ok, numbers not checked: an empty line was sent
-	dVDwell         // then a dwell of a millisecond, which waits for the end of all moves
+	dNone      stage = iota
+	dListen          // opening: waiting for boot text, or for its end
+	dClear           // opening: an empty line was sent to end a torn one
+	dHello           // opening: M110 was sent, its ok is awaited
+	dSettle          // opening: any further ok is let pass
+	dProbe           // opening: a number far ahead was sent, to see whether numbers are checked
+	dAsked           // the number wanted was named: does an ok follow a refusal?
+	dQuiet           // a line was refused: waiting for the line to fall silent
+	dRewrite         // the same where numbers are not checked: the line goes out again
+	dAuditMark       // M105 was sent in the place of the refused line, to see what went before it through
+	dAudit           // M114 was sent in the place of the refused line
+	dAuditOK         // its ok is awaited
+	dRenumber        // M110 was sent to set the number back
+	dVClear          // no ok, numbers not checked: an empty line was sent
+	dVDwell          // then a dwell of a millisecond, which waits for the end of all moves
 )
 
 type dialogue struct {
@@ -37,7 +39,11 @@ type dialogue struct {
 	verify   bool // the audit asks whether the one line on its way was run
 	pos      [4]float64
 	hasE     bool
+	again    bool       // the report disagreed once
+	first    [4]float64 // and said this
 }
+
+var allKnown = [4]bool{true, true, true, true}
 
 const farAhead = 900000
 
@@ -85,6 +91,15 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 			e.acceptThrough(now, e.acked, -1)
 		} else {
 			e.surplus++
+		}
+		return true
+	case dAuditMark:
+		if r.temps {
+			// It took the number of the wanted line.
+			e.shift++
+			e.confirmed = max(e.confirmed, e.dlg.want)
+			e.lastPrinter = min(e.lastPrinter, e.confirmed-1)
+			e.audit(now)
 		}
 		return true
 	case dAuditOK:
@@ -140,7 +155,7 @@ func (e *engine) onResend(now time.Time, r *reply) {
 		e.enter(now, dQuiet, quietWindow)
 	case dRewrite:
 		e.enter(now, dRewrite, quietSingle)
-	case dAudit, dAuditOK:
+	case dAuditMark, dAudit, dAuditOK:
 		e.retryAudit(now)
 	case dRenumber:
 		e.renumber(now)
@@ -162,8 +177,11 @@ func (e *engine) refused(now time.Time, r *reply) {
 	}
 	seq := r.n - e.shift
 	if seq == e.cursor && e.cursor == e.head {
-		// It has every line and wants the next: the answer to a mark that was
-		// written twice.
+		// It has every line and wants the next: the answer to a number far ahead.
+		// Its queue has room, then, for one more mark.
+		if e.acked < e.cursor {
+			e.sendMark(now)
+		}
 		return
 	}
 	e.dlg = dialogue{want: seq, windowed: e.cursor-e.acked > 1}
@@ -214,9 +232,9 @@ func (e *engine) dlgExpire(now time.Time) {
 		e.answerRefusal(now)
 	case dRewrite:
 		e.rewrite(now)
-	case dAudit:
+	case dAuditMark, dAudit:
 		if e.backlog(now) > 0 || e.busyNow(now) {
-			e.enter(now, dAudit, time.Second)
+			e.enter(now, d.stage, time.Second)
 			return
 		}
 		e.retryAudit(now)
@@ -371,6 +389,12 @@ func (e *engine) rewrite(now time.Time) {
 // audit asks for the position in the place of the line that was asked for: the
 // answer shows whether something ran that bore no number.
 func (e *engine) audit(now time.Time) {
+	if e.printerPending() {
+		// The answer to an M105 cannot be mistaken for anybody else's.
+		e.raw(now, e.dlg.want+e.shift, "M105")
+		e.enter(now, dAuditMark, 1500*time.Millisecond)
+		return
+	}
 	e.raw(now, e.dlg.want+e.shift, "M114")
 	e.enter(now, dAudit, 1500*time.Millisecond)
 }
@@ -429,22 +453,35 @@ func (e *engine) onPosition(now time.Time, b []byte) {
 	if e.dlg.stage != dNone {
 		return
 	}
-	for q := max(e.acked-8, 1); q < e.cursor; q++ {
-		s := e.at(q)
-		if s.answer || s.kind != slotPosition && s.kind != slotFinal {
-			continue
-		}
-		s.answer, e.positions = true, true
-		e.confirmed = max(e.confirmed, q)
-		if q < e.acked {
-			e.rollback(q)
-		} else {
-			e.acceptThrough(now, q-1, -1)
-		}
-		e.feed(-1)
-		e.compare(now, s, pos, hasE)
+	q := e.unanswered("M114")
+	if q < 0 {
 		return
 	}
+	e.positions = true
+	switch s := e.answered(now, q, false); s.kind {
+	case slotPosition, slotFinal, slotMark:
+		e.compare(now, s, b, pos, hasE)
+	}
+}
+
+// consistent says that a report agrees with itself: where it gives steps too, and
+// they are the planned ones, damage would show.
+func (e *engine) consistent(b []byte, pos [4]float64) bool {
+	i := bytes.Index(b, []byte("Count "))
+	if i < 0 {
+		return false
+	}
+	steps, _, ok := readPosition(b[i+6:])
+	if !ok {
+		return false
+	}
+	for axis := range 3 {
+		per := e.track.steps[axis]
+		if per <= 0 || math.Abs(steps[axis]-pos[axis]*per) > per*0.011+1 {
+			return false
+		}
+	}
+	return true
 }
 
 // near says whether a report agrees with what was expected, on the axes known.
@@ -483,20 +520,61 @@ func differs(a [4]float64, ak [4]bool, b [4]float64, bk [4]bool, hasE bool) bool
 	return false
 }
 
+// printerPending says that a line that prints a position of its own accord may
+// still be unhandled, so that the next report may be its, not the one asked for.
+func (e *engine) printerPending() bool { return e.checks && e.lastPrinter >= e.confirmed }
+
 // compare holds a position report of the stream against what was sent before it.
-func (e *engine) compare(now time.Time, s *slot, pos [4]float64, hasE bool) {
+func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE bool) {
 	if !e.checks && s.kind != slotFinal && s.seq != e.settled {
 		return // it tells where the nozzle is, not where the moves lead
 	}
-	if !near(s.before, s.beforeK, pos, hasE) {
-		if e.phase == Streaming || e.phase == Suspended {
-			e.fail(now, CausePosition, "the firmware stands at X%.2f Y%.2f Z%.2f E%.2f, sent was X%.2f Y%.2f Z%.2f E%.2f: a command was damaged or run twice on the way", pos[0], pos[1], pos[2], pos[3], s.before[0], s.before[1], s.before[2], s.before[3])
+	agrees := near(s.before, s.beforeK, pos, hasE)
+	if !e.consistent(b, pos) && (!agrees || e.discovers(s, hasE)) {
+		// The report itself may be damaged: what is said twice counts.
+		same := e.askAgain > 0 && near(e.said, allKnown, pos, hasE)
+		if !same && e.askAgain < 4 {
+			e.askAgain++
+			e.said = pos
+			e.repeatQuery(s.kind)
 			return
 		}
-	} else if s.beforeK[0] {
+		if !same {
+			return // unreadable: nothing is learned from it
+		}
+	}
+	e.askAgain = 0
+	if !agrees && (e.phase == Streaming || e.phase == Suspended) {
+		e.fail(now, CausePosition, "the firmware stands at X%.2f Y%.2f Z%.2f E%.2f, sent was X%.2f Y%.2f Z%.2f E%.2f: a command was damaged or run twice on the way", pos[0], pos[1], pos[2], pos[3], s.before[0], s.before[1], s.before[2], s.before[3])
+		return
+	}
+	if s.beforeK[0] {
 		e.audits++
 	}
 	e.adopt(s, pos, hasE)
+}
+
+// discovers says that the report would tell of an axis that was not known.
+func (e *engine) discovers(s *slot, hasE bool) bool {
+	for i, k := range s.beforeK {
+		if !k && (i < 3 || hasE) && s.gen[i] == e.track.gen[i] {
+			return true
+		}
+	}
+	return false
+}
+
+// repeatQuery asks for the position once more, before anything else is sent.
+func (e *engine) repeatQuery(k slotKind) {
+	switch {
+	case k == slotFinal:
+		e.own = append(e.own, ownLine{slotFinal, "M114"})
+	case e.phase == Streaming:
+		e.askAfter = true
+	default:
+		e.settled = e.head
+		e.own = append(e.own, ownLine{slotPosition, "M114"})
+	}
 }
 
 // adopt takes the reported position over, carried along later relative moves,
@@ -563,6 +641,10 @@ func (e *engine) decide(now time.Time) {
 		e.resumeFrom(now, want+1)
 	case before || after:
 		e.fail(now, CauseDesync, "whether %q was executed cannot be told from the position: the run is stopped rather than run it twice or not at all", s.payload())
+	case !d.again || differs(d.first, allKnown, d.pos, allKnown, d.hasE):
+		// The report itself may be damaged: nothing moves until it is said twice.
+		d.again, d.first = true, d.pos
+		e.retryAudit(now)
 	default:
 		e.fail(now, CausePosition, "after an error on the line the firmware stands at X%.2f Y%.2f Z%.2f E%.2f, expected was X%.2f Y%.2f Z%.2f E%.2f: something was run that was not sent", d.pos[0], d.pos[1], d.pos[2], d.pos[3], s.before[0], s.before[1], s.before[2], s.before[3])
 	}
@@ -590,15 +672,65 @@ func (e *engine) mark(now time.Time) {
 		e.write(now, s)
 		return
 	}
-	if last := e.at(e.cursor - 1); e.cursor-1 >= e.acked && last.kind == slotMark {
-		last.times++
-		e.raw(now, e.cursor-1+e.shift, "M105")
+	if e.marks > 60 && !e.busyNow(now) && now.Sub(e.lastAck) > 10*time.Minute {
+		e.fail(now, CauseSilent, "the printer can be heard, but for ten minutes it has acknowledged nothing: what is sent does not reach it; check the cable")
 		return
 	}
-	if e.head-e.fed > ringSize-8 {
-		return
+	if !e.sendMark(now) {
+		// It works on something, or its answers are lost. A number far ahead
+		// fills no queue: the answer to it tells what has arrived.
+		e.raw(now, e.cursor+e.shift+farAhead, "M105")
 	}
-	e.sendOwn(now, slotMark, "M105")
+}
+
+// sendMark sends a query whose answer cannot be mistaken for that to another one
+// on its way. It returns false when all kinds are on their way.
+func (e *engine) sendMark(now time.Time) bool {
+	if e.head-e.fed >= ringSize-8 {
+		return false
+	}
+	for _, q := range [...]string{"M105", "M114", "M115"} {
+		if e.unanswered(q) >= 0 || q == "M114" && (e.printerPending() || !e.positions) {
+			continue
+		}
+		e.sendOwn(now, slotMark, q)
+		return true
+	}
+	return false
+}
+
+// unanswered finds the oldest line of this text whose answer has not come. An
+// ok too many may have been counted for it: it is looked for behind acked too.
+func (e *engine) unanswered(text string) int64 {
+	for q := max(e.acked-8, 1); q < e.cursor; q++ {
+		s := e.at(q)
+		if !s.answer && s.n >= len(text) && string(s.text[:len(text)]) == text {
+			return q
+		}
+	}
+	return -1
+}
+
+// answered takes a report that can only have come from the line q: whatever was
+// sent before it has been handled, and whatever was sent after it has not. Its
+// own ok is included when through is set.
+func (e *engine) answered(now time.Time, q int64, through bool) *slot {
+	for p := max(e.acked-8, 1); p <= q; p++ {
+		e.at(p).answer = true // what has not come by now will not
+	}
+	s := e.at(q)
+	to := q
+	if through {
+		to++
+	}
+	e.confirmed = max(e.confirmed, to)
+	if to < e.acked {
+		e.rollback(to)
+	} else {
+		e.acceptThrough(now, to-1, -1)
+	}
+	e.feed(-1)
+	return s
 }
 
 // timeout acts on an ok that has not come.

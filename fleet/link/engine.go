@@ -70,10 +70,13 @@ type engine struct {
 	fed                 int64 // slots below have gone into the lower bound
 	tail                int   // bytes in [fed, acked)
 	confirmed           int64 // slots below are handled for certain
+	lastOK              int64 // seq that the newest numbered ok named
 
-	mutters   bool  // no ok follows a refusal
-	checks    bool  // the firmware refuses a wrong line number
-	advanced  int   // oks seen that carried the number of a line on its way
+	mutters   bool   // no ok follows a refusal
+	checks    bool   // the firmware refuses a wrong line number
+	advanced  int    // oks seen that carried the number of a line on its way
+	freeSeen  [3]int // newest reports of free planner slots, a ring
+	freeN     int
 	slots     int   // planner slots, from the fullest report of free ones
 	emergency bool  // it has the emergency parser
 	window    int   // bytes ahead of the last ok; 0: one line at a time
@@ -126,11 +129,14 @@ type engine struct {
 	streamBytes    int64
 	pollAt         time.Time
 	auditAt        time.Time
-	positions      bool  // M114 was answered
-	settled        int64 // seq of the newest M114 sent with the planner empty
-	askAfter       bool  // where the last command ends must be asked before going on
-	reporting      bool  // temperature reports come by themselves
-	named          bool  // M115 was answered
+	positions      bool       // M114 was answered
+	lastPrinter    int64      // seq of the newest line that prints a position of its own accord
+	askAgain       int        // position reports in a row that could not be relied on
+	said           [4]float64 // what the newest of them said
+	settled        int64      // seq of the newest M114 sent with the planner empty
+	askAfter       bool       // where the last command ends must be asked before going on
+	reporting      bool       // temperature reports come by themselves
+	named          bool       // M115 was answered
 	unknownSync    bool
 	openStep       int
 	openTries      int
@@ -157,16 +163,17 @@ func newEngine(o Options, now time.Time) *engine {
 
 // restart forgets everything that a reset of the board makes void.
 func (e *engine) restart(now time.Time) {
-	e.acked, e.cursor, e.head, e.fed, e.confirmed = 1, 1, 1, 1, 1
+	e.acked, e.cursor, e.head, e.fed, e.confirmed, e.lastOK = 1, 1, 1, 1, 1, 0
 	e.shift = firstNumber
 	e.flight, e.tail = 0, 0
 	e.afterResend, e.foreign, e.suspect = false, false, false
 	e.own = e.own[:0]
 	e.track = newTracker()
 	e.checks, e.mutters, e.advanced, e.slots, e.window = false, false, 0, plannerBlocks-1, 0
-	e.calm, e.calmAt = 64, 0
+	e.calm, e.calmAt, e.freeN = 64, 0, 0
 	e.marks = 0
 	e.reporting, e.named, e.positions, e.askAfter = false, false, false, false
+	e.lastPrinter, e.askAgain = 0, 0
 	e.openStep, e.openTries = 0, 0
 	e.lastAck, e.lastWrite = now, now
 	e.dlg = dialogue{stage: dListen, until: now.Add(e.o.ListenFor)}
@@ -270,16 +277,19 @@ func (e *engine) reply(now time.Time, r *reply) {
 			e.notice(now, r.text)
 		}
 	default:
-		e.onText(r)
+		e.onText(now, r)
 	}
 }
 
 // onText takes a line that is nothing in particular: part of an answer, or
 // something that noise has made of a reply.
-func (e *engine) onText(r *reply) {
+func (e *engine) onText(now time.Time, r *reply) {
 	if hasFold(r.text, "firmware_name:") {
 		e.named = true
 		e.identify(r.text)
+		if q := e.unanswered("M115"); q >= 0 && e.dlg.stage == dNone {
+			e.answered(now, q, false)
+		}
 	}
 	if e.acked < e.cursor && e.collect(r) {
 		return
@@ -368,10 +378,17 @@ func (e *engine) onOK(now time.Time, r *reply) {
 		seq := r.n - e.shift
 		if seq >= e.acked && seq < e.cursor {
 			e.advanced++
-			if r.free > e.slots {
-				e.slots = r.free
+			// The number itself may be damaged: what two oks agree on counts.
+			if r.free >= 0 {
+				e.confirmed = max(e.confirmed, min(seq, e.lastOK)+1)
 			}
-			e.acceptThrough(now, seq, r.free)
+			e.lastOK = seq
+			if r.free >= 0 {
+				for q := e.acked; q <= seq; q++ {
+					e.at(q).answer = true // it would have come before the ok
+				}
+			}
+			e.acceptThrough(now, seq, e.freeSlots(r.free))
 		}
 	case r.temps:
 		e.onMark(now, r)
@@ -385,6 +402,24 @@ func (e *engine) onOK(now time.Time, r *reply) {
 	default:
 		e.plainOK(now)
 	}
+}
+
+// freeSlots is the number of free planner slots that may be relied on: the least
+// of the newest reports, because one may be damaged. -1: unknown.
+func (e *engine) freeSlots(free int) int {
+	e.freeSeen[e.freeN%len(e.freeSeen)] = free
+	e.freeN++
+	if e.freeN < len(e.freeSeen) {
+		return -1
+	}
+	least := free
+	for _, f := range e.freeSeen {
+		least = min(least, f)
+	}
+	if least > e.slots {
+		e.slots = least
+	}
+	return least
 }
 
 func (e *engine) plainOK(now time.Time) {
@@ -408,30 +443,20 @@ func (e *engine) plainOK(now time.Time) {
 // asksReport says that the line draws a position report, as this firmware has
 // shown before.
 func (e *engine) asksReport(s *slot) bool {
-	return e.positions && (s.kind == slotPosition || s.kind == slotFinal)
+	return e.positions && (s.kind == slotPosition || s.kind == slotFinal || s.kind == slotMark && string(s.payload()) == "M114")
 }
 
 // onMark takes 'ok T:…': the ok of an M105 and of nothing else. Whatever was
 // sent before it has been handled, and whatever was sent after it has not.
 func (e *engine) onMark(now time.Time, r *reply) {
-	for seq := max(e.acked-8, 1); seq < e.cursor; seq++ {
-		s := e.at(seq)
-		if s.answer || s.n < 4 || string(s.text[:4]) != "M105" {
-			continue
-		}
-		s.answer = true
-		if s.do != nil && !s.do.over {
-			s.do.lines = append(s.do.lines, string(r.body))
-		}
-		e.confirmed = max(e.confirmed, seq+1)
-		if seq < e.acked {
-			e.rollback(seq + 1)
-		} else {
-			e.acceptThrough(now, seq, -1)
-		}
-		e.feed(-1)
+	q := e.unanswered("M105")
+	if q < 0 {
 		return
 	}
+	if s := e.at(q); s.do != nil && !s.do.over {
+		s.do.lines = append(s.do.lines, string(r.body))
+	}
+	e.answered(now, q, true)
 }
 
 // rollback takes back oks that were counted and had no line.
@@ -482,7 +507,7 @@ func (e *engine) timeoutsReset() { e.sameWant = 0; e.badWant = 0 }
 func (e *engine) feed(free int) {
 	for e.fed < e.acked {
 		s := e.at(e.fed)
-		sure := e.fed < e.confirmed || e.advanced >= 2
+		sure := e.fed < e.confirmed
 		if !sure && (e.acked-e.fed <= queuedLines || e.tail-s.wire < receiveBytes) {
 			return
 		}
@@ -491,7 +516,7 @@ func (e *engine) feed(free int) {
 			info.block, info.sync = false, false
 		}
 		f := -1
-		if e.fed == e.acked-1 {
+		if e.fed == e.confirmed-1 {
 			f = free
 		}
 		e.bound.take(s.idx, s.kind != slotSource, &info, f, e.slots)
@@ -683,7 +708,7 @@ func (e *engine) failAt(now time.Time, line int64, c Cause, format string, args 
 // renew starts the numbering anew after a run was given up, so that heaters can
 // still be turned off.
 func (e *engine) renew(now time.Time) {
-	e.acked, e.cursor, e.head, e.fed, e.confirmed = 1, 1, 1, 1, 1
+	e.acked, e.cursor, e.head, e.fed, e.confirmed, e.lastOK = 1, 1, 1, 1, 1, 0
 	e.shift = firstNumber
 	e.flight, e.tail, e.marks = 0, 0, 0
 	e.afterResend, e.foreign, e.suspect, e.surplus = false, false, false, 0
@@ -795,6 +820,16 @@ func (e *engine) pumpOwn(now time.Time) bool {
 	e.own = append(e.own[:0], e.own[1:]...)
 	e.sendOwn(now, o.kind, o.text)
 	return true
+}
+
+// marking says that a mark is on its way.
+func (e *engine) marking() bool {
+	for q := e.acked; q < e.cursor; q++ {
+		if e.at(q).kind == slotMark {
+			return true
+		}
+	}
+	return false
 }
 
 // reportsPosition says whether a line on its way may print a position of its own accord.
@@ -918,6 +953,10 @@ func (e *engine) pumpSource(now time.Time) bool {
 		if e.acked < e.head {
 			return false
 		}
+		if e.printerPending() {
+			e.sendOwn(now, slotMark, "M105")
+			return true
+		}
 		e.askAfter = false
 		e.settled = e.head
 		e.sendOwn(now, slotPosition, "M114")
@@ -940,6 +979,9 @@ func (e *engine) pumpSource(now time.Time) bool {
 		e.idx++
 		s.idx, s.line = e.idx, p.line
 		e.follow(s)
+		if s.info.letter == 'G' && (s.info.code == 28 || s.info.code == 29 || s.info.code == 92) {
+			e.lastPrinter = s.seq
+		}
 		e.peeked = false
 		e.write(now, s)
 		if s.info.class == travel && s.info.sync && e.positions {
@@ -1018,6 +1060,13 @@ func defuse(b []byte) {
 // due sends a mark, a position query or a temperature query whose time has come.
 func (e *engine) due(now time.Time) bool {
 	if e.checks && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
+		if e.printerPending() {
+			if !e.marking() {
+				e.sendOwn(now, slotMark, "M105")
+				return true
+			}
+			return e.pumpPoll(now)
+		}
 		e.auditAt = now
 		e.sendOwn(now, slotPosition, "M114")
 		return true
@@ -1056,6 +1105,10 @@ func (e *engine) pumpEnd(now time.Time) bool {
 		}
 		return true
 	case 1:
+		if e.printerPending() {
+			e.own = append(e.own, ownLine{slotMark, "M105"})
+			return true
+		}
 		if e.unknownSync {
 			e.unknownSync = false
 			e.own = append(e.own, ownLine{slotSync, "G4 P1"})

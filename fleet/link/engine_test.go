@@ -70,6 +70,9 @@ func stream(t *testing.T, r *rig, lines []string, limit time.Duration) {
 		return
 	}
 	got := sourceOnly(r.m.handled, from)
+	if r.slipped > 0 {
+		return // no checksum can show it: the position check has its own test
+	}
 	if r.e.phase == Idle {
 		if !r.e.finished || !slices.Equal(got, lines) {
 			t.Errorf("executed differs from the file\n%s", diff(got, lines))

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -18,11 +19,12 @@ type rig struct {
 	fault faults
 	baud  int
 
-	toFW   []flying
-	toHost []flying
-	lastFW time.Time
-	trace  *strings.Builder
-	check  func()
+	toFW    []flying
+	toHost  []flying
+	lastFW  time.Time
+	trace   *strings.Builder
+	slipped int // damaged lines whose checksum is right all the same
+	check   func()
 }
 
 type flying struct {
@@ -126,6 +128,7 @@ func (r *rig) flush() {
 		}
 		gap := time.Duration(float64(time.Second) * 10 / float64(r.baud))
 		skip := 0
+		first := len(r.toFW)
 		for at, c := range line {
 			if r.lastFW.Before(r.now) {
 				r.lastFW = r.now
@@ -156,7 +159,34 @@ func (r *rig) flush() {
 			}
 			r.toFW = append(r.toFW, flying{r.lastFW, c})
 		}
+		if sent := bytesOf(r.toFW[first:]); string(sent) != string(line) && passes(sent) {
+			r.slipped++
+			if r.trace != nil {
+				fmt.Fprintf(r.trace, "      ! slips through: %q\n", sent)
+			}
+		} else if r.trace != nil && string(sent) != string(line) {
+			fmt.Fprintf(r.trace, "      ! %q\n", sent)
+		}
 	}
+}
+
+func bytesOf(f []flying) []byte {
+	var b []byte
+	for _, x := range f {
+		b = append(b, x.c)
+	}
+	return b
+}
+
+// passes says that a checksum cannot show the damage.
+func passes(line []byte) bool {
+	s := strings.TrimRight(string(line), "\n")
+	star := strings.LastIndexByte(s, '*')
+	if star < 0 || !strings.HasPrefix(s, "N") {
+		return false
+	}
+	got, err := strconv.Atoi(s[star+1:])
+	return err == nil && got == int(xor(s[:star]))
 }
 
 // collect takes the model's answers onto the wire.
