@@ -21,15 +21,19 @@ type ending struct {
 }
 
 const (
-	// A long command on its way (heat-and-wait, probing) keeps the stop waiting;
-	// every so often it is asked to give way.
+	// A long command on its way (heat-and-wait, a prompt) keeps the stop waiting;
+	// every so often, house time, it is asked to give way.
 	nudgeEvery = 5 * time.Second
+	leastNudge = time.Second // real time
+	mostNudges = 6
 	// Turning the heaters off and parking: moves and a few answers.
 	offLimit = 60 * time.Second
 	// On a second signal.
 	hurryLimit = 2 * time.Second
-	// How long a stop waits for what is on its way, when the owner set nothing.
-	defaultDrain = 3 * time.Minute
+	// How long a stop waits for what is on its way, house time: a firmware that
+	// changes filament heats the nozzle again before it lets go.
+	drainLimit = 5 * time.Minute
+	leastDrain = 15 * time.Second // real time
 )
 
 // wind ends the run in order: nothing more is sent, what is on its way is
@@ -46,15 +50,13 @@ func (l *loop) wind(e ending) Phase {
 	l.c.Abort()
 	l.look()
 
-	patience := l.spec.StallAfter
-	if patience <= 0 {
-		patience = defaultDrain
-	}
+	patience := max(l.f.o.real(drainLimit), leastDrain)
 	deadline := time.NewTimer(patience)
 	defer deadline.Stop()
-	nudge := time.NewTicker(nudgeEvery)
+	nudge := time.NewTicker(max(l.f.o.real(nudgeEvery), leastNudge))
 	defer nudge.Stop()
 	var off *errand
+	nudges := 0
 	// Hurry means something only once the fleet shuts down.
 	quit, hurry := l.quit, (<-chan struct{})(nil)
 
@@ -101,10 +103,14 @@ func (l *loop) wind(e ending) Phase {
 			}
 			l.received()
 		case <-nudge.C:
-			// M108 breaks a heat-and-wait, and with M876 it answers a prompt;
-			// where there is no emergency parser it waits its turn and does nothing.
-			if off == nil && l.errand == nil {
-				l.send(2*commandLimit, answerPrompt, func(error) (Phase, bool) { return "", false })
+			// Where there is no emergency parser it waits its turn and does nothing.
+			// Without a question a few are enough: each fills the buffer until the
+			// machine takes it.
+			if cmd, _ := l.prompt.Answer(); cmd == "" {
+				nudges++
+			}
+			if off == nil && l.errand == nil && nudges <= mostNudges {
+				l.answerPrompt(false, func(error) (Phase, bool) { return "", false })
 			}
 		case <-deadline.C:
 			text := fmt.Sprintf("%s. The machine did not take the stop within %s. %s", e.text, patience, l.emergency())

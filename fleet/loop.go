@@ -22,6 +22,12 @@ const tickEvery = time.Second
 // reportEvery is how often temperatures are asked for.
 const reportEvery = 2 * time.Second
 
+// defaultWindow leaves room in a receive buffer of 128 bytes for the answer to a
+// prompts: a firmware that waits for a person takes nothing else, and a host that
+// has filled its buffer cannot reach it. A filament change that was left alone
+// wants three answers, 43 bytes with their numbers.
+const defaultWindow = 80
+
 // loop is one printer's owner: only its goroutine touches these fields. Each
 // phase is a method that runs until the phase ends and returns the next one.
 type loop struct {
@@ -40,14 +46,15 @@ type loop struct {
 	why    string
 	lentBy string
 
-	c     conn // nil when there is no link
-	st    link.State
-	boots int // on links that were closed since
-	watch *watch.Watch
-	bad   []watch.Verdict
-	asks  []asked
-	told  string
-	heat  heatRing
+	c      conn // nil when there is no link
+	st     link.State
+	boots  int // on links that were closed since
+	watch  *watch.Watch
+	bad    []watch.Verdict
+	asks   []asked
+	told   string
+	prompt watch.Prompt
+	heat   heatRing
 	// owed are targets that were ours when a link was lost: they are turned off
 	// when the machine is reached again and still has exactly these.
 	owed map[string]float64
@@ -256,6 +263,7 @@ func (l *loop) look() {
 
 // hear sorts one line from the firmware.
 func (l *loop) hear(n link.Notice) {
+	l.prompt.Hear(n.Text)
 	what, text := watch.Read(n.Text)
 	switch what {
 	case watch.AskNothing:
@@ -331,9 +339,14 @@ func (l *loop) publish() {
 
 // pickUp begins a conversation over an opened port.
 func (l *loop) pickUp(p link.Port) {
-	l.c = l.f.o.connect(p, link.Options{WindowBytes: l.spec.WindowBytes, ReportEvery: reportEvery, Baud: l.spec.Baud, Log: l.log})
+	window := l.spec.WindowBytes
+	if window == 0 {
+		window = defaultWindow
+	}
+	l.c = l.f.o.connect(p, link.Options{WindowBytes: window, ReportEvery: reportEvery, Baud: l.spec.Baud, Log: l.log})
 	l.st = l.c.State()
 	l.asks, l.bad, l.told = nil, nil, ""
+	l.prompt = watch.Prompt{}
 	l.heat = heatRing{}
 	l.watch = watch.New(watch.Options{
 		StallAfter: l.spec.StallAfter, MaxNozzleC: l.spec.MaxNozzleC, MaxBedC: l.spec.MaxBedC, HeatPace: l.f.o.Pace,

@@ -47,6 +47,9 @@ func (l *loop) paused() Phase {
 	}
 	var fails <-chan time.Time
 	for {
+		if asks := l.prompt.Words(); asks != "" && !h.adrift {
+			l.why = h.why + ". It asks: " + asks
+		}
 		l.look()
 		if next, leave := l.judgeRun(); leave {
 			return next
@@ -132,7 +135,7 @@ func (l *loop) runRequest(r *request) (Phase, bool) {
 			r.answer(nil, nil)
 			return l.goOn(), true
 		}
-		l.send(2*commandLimit, answerPrompt, func(err error) (Phase, bool) {
+		l.answerPrompt(true, func(err error) (Phase, bool) {
 			if err != nil {
 				l.refuse(r, ErrNotNow, "the machine did not take the answer (%v); confirm at its panel", err)
 			} else {
@@ -264,25 +267,27 @@ func (l *loop) goOn() Phase {
 }
 
 // An answer acts at once, but its ok comes only when what it let go on is over.
-const promptLimit = 2 * time.Second
+const promptLimit = 500 * time.Millisecond
 
-// answerPrompt answers the question that a firmware waits with. One sort of
-// prompt takes M108, another M876 S1; an answer to a prompt that is not there
-// is lost without harm.
-func answerPrompt(ctx context.Context, c conn) error {
-	cmds := []string{"M108"}
-	if c.State().Identity.Caps["PROMPT_SUPPORT"] {
-		cmds = append(cmds, "M876 S1")
+// answerPrompt answers the question that a firmware waits with. Nothing but an
+// answer gets through to it then, so none is wasted: each question is answered
+// once, or again when a person says so. A firmware that asks nothing may wait
+// for heat, which M108 breaks off.
+func (l *loop) answerPrompt(again bool, then func(error) (Phase, bool)) {
+	cmd, fresh := l.prompt.Answer()
+	switch {
+	case cmd == "":
+		cmd = "M108"
+	case !fresh && !again:
+		return
 	}
-	for _, cmd := range cmds {
-		once, cancel := context.WithTimeout(ctx, promptLimit)
-		_, err := c.Do(once, cmd)
-		cancel()
-		if err != nil && !errors.Is(err, context.DeadlineExceeded) {
+	l.prompt.Answered()
+	l.send(promptLimit, func(ctx context.Context, c conn) error {
+		if _, err := c.Do(ctx, cmd); err != nil && !errors.Is(err, context.DeadlineExceeded) {
 			return err
 		}
-	}
-	return nil
+		return nil
+	}, then)
 }
 
 // record takes the run's progress from the link's counts: completed layers go
