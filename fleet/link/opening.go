@@ -37,7 +37,14 @@ func (e *engine) openNext(now time.Time) {
 			return
 		}
 		e.openNext(now)
-	case 5:
+	case 5, 6:
+		if !e.checks {
+			e.openNext(now)
+			return
+		}
+		// Asked twice: a damaged answer must not set the ends.
+		e.own = append(e.own, ownLine{slotLimits, "M211"})
+	case 7:
 		e.settled = e.head
 		e.own = append(e.own, ownLine{slotPosition, "M114"})
 	default:
@@ -114,4 +121,45 @@ func (e *engine) learnSteps(line []byte) {
 			e.track.steps[axis] = v
 		}
 	}
+}
+
+func (e *engine) hello(now time.Time) {
+	e.out = append(e.out, '\n')
+	e.bytesOut++
+	e.lastWrite = now
+	e.enter(now, dClear, 150*time.Millisecond)
+}
+
+func (e *engine) helloAgain(now time.Time) {
+	if now.Sub(e.openAt) > e.o.OpenFor && !e.alive(now) {
+		if e.bytesIn == 0 {
+			e.fail(now, CauseSilent, "nothing answers on this port: check the cable, the printer's switch, and the baud rate")
+		} else {
+			e.fail(now, CauseSilent, "something answers on this port, but not as printer firmware does: check the baud rate")
+		}
+		return
+	}
+	if e.alive(now) && e.dlg.tries < 5 {
+		// It is busy with what somebody else began: our line waits in its queue.
+		e.dlg.tries++
+		e.enter(now, dHello, 2*time.Second)
+		return
+	}
+	e.dlg.tries = 0
+	e.hello(now)
+}
+
+// probe sends a line with a number far ahead: a firmware that checks numbers
+// asks for the one it wants and runs nothing, the others answer the M105.
+func (e *engine) probe(now time.Time) {
+	e.openTries++
+	if e.openTries > 8 {
+		// It says neither: assume the worst, one line at a time.
+		e.checks = false
+		e.enter(now, dNone, 0)
+		return
+	}
+	e.raw(now, e.head+e.shift+farAhead, "M105")
+	e.dlg = dialogue{asked: e.dlg.asked}
+	e.enter(now, dProbe, time.Second)
 }

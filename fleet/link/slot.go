@@ -19,6 +19,7 @@ const (
 	slotIdentify          // M115
 	slotSettings          // M503
 	slotReport            // M155
+	slotLimits            // M211
 	slotPoll              // M105
 	slotMark              // M105 that tells what was handled before it
 	slotPosition          // M114, compared with what was sent

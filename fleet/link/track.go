@@ -16,7 +16,8 @@ type tracker struct {
 	steps    [4]float64 // steps per millimetre, 0 when not known
 	// gen changes whenever an axis is set or forgotten, not when it is moved by
 	// an amount: a report can be carried over later relative moves only.
-	gen [4]uint32
+	gen  [4]uint32
+	ends softEnds
 }
 
 // eMode is how E words are read. Families differ in whether G90 and G91 reach
@@ -80,6 +81,10 @@ func (t *tracker) apply(text []byte, info *lineInfo) {
 			t.eMode = eAbsolute
 		case 83:
 			t.eMode = eRelative
+		case 211:
+			if v, ok := word(rest, 'S'); ok {
+				t.ends.on = v != 0
+			}
 		case 0, 1, 25, 125, 226, 600, 601, 701, 702, 206, 428, 290, 410, 851, 200, 999:
 			t.forget()
 		}
@@ -180,9 +185,14 @@ func (t *tracker) axisTo(axis int, v float64) (float64, bool) {
 		}
 	}
 	if rel {
-		t.pos[axis] += v
-		return v, true
+		d := v
+		if t.known[axis] {
+			d = t.ends.clamp(axis, t.pos[axis]+v) - t.pos[axis]
+		}
+		t.pos[axis] += d
+		return d, true
 	}
+	v = t.ends.clamp(axis, v)
 	d, known := v-t.pos[axis], t.known[axis]
 	t.pos[axis], t.known[axis] = v, true
 	t.gen[axis]++
@@ -198,13 +208,15 @@ func (t *tracker) home(b []byte) {
 	for _, c := range b {
 		if c >= 'X' && c <= 'Z' {
 			t.lose(int(c - 'X'))
+			t.ends.homed[c-'X'] = true
 			any = true
 		}
 	}
 	if !any {
-		t.lose(0)
-		t.lose(1)
-		t.lose(2)
+		for axis := range 3 {
+			t.lose(axis)
+			t.ends.homed[axis] = true
+		}
 	} else {
 		t.lose(2) // homing X or Y may lift Z
 	}
@@ -234,6 +246,9 @@ func (t *tracker) set(b []byte) {
 			b = rest
 			t.pos[axis], t.known[axis] = v*unit, true
 			t.gen[axis]++
+			if axis < 3 {
+				t.ends.homed[axis] = false // the ends are elsewhere now
+			}
 		} else {
 			t.lose(axis)
 		}

@@ -1,0 +1,321 @@
+package link
+
+import (
+	"time"
+)
+
+// room says whether a line of so many bytes may be sent now.
+func (e *engine) room(bytes int) bool {
+	lines := e.cursor - e.acked
+	if lines == 0 {
+		return true
+	}
+	if e.window == 0 || e.cursor < e.calmAt {
+		return false
+	}
+	most := int64(roomyLines)
+	if e.emergency {
+		most = manyLines
+	}
+	return lines < most && e.flight+bytes <= e.window
+}
+
+// pump writes what may be written.
+func (e *engine) pump(now time.Time) {
+	for {
+		if e.over() || e.dlg.stage != dNone {
+			return
+		}
+		if e.head-e.fed > ringSize-24 {
+			return
+		}
+		if e.cursor < e.head {
+			s := e.at(e.cursor)
+			if !e.room(wireLength(e.cursor+e.shift, s.n) + 1) {
+				return
+			}
+			e.resends++
+			e.write(now, s)
+			continue
+		}
+		if e.pumpUrgent(now) || e.pumpOwn(now) || e.pumpDo(now) {
+			continue
+		}
+		if e.phase == Opening {
+			if e.acked == e.head && len(e.own) == 0 {
+				e.openNext(now)
+				if len(e.own) > 0 {
+					continue
+				}
+			}
+			return
+		}
+		if e.phase == Idle || e.phase == Suspended {
+			e.pumpPoll(now)
+			return
+		}
+		if e.phase != Streaming {
+			return
+		}
+		if !e.pumpSource(now) {
+			return
+		}
+	}
+}
+
+// pumpUrgent sends what must not wait for room.
+func (e *engine) pumpUrgent(now time.Time) bool {
+	for i, d := range e.do {
+		if d.over || !urgent(d.text) || e.flight+len(d.text)+12 > receiveBytes-2 {
+			continue
+		}
+		e.do = append(e.do[:i], e.do[i+1:]...)
+		e.sendDo(now, d)
+		return true
+	}
+	return false
+}
+
+func (e *engine) pumpOwn(now time.Time) bool {
+	if len(e.own) == 0 || !e.room(len(e.own[0].text)+16) {
+		return false
+	}
+	o := e.own[0]
+	if (o.kind == slotPosition || o.kind == slotFinal) && e.reportsPosition() {
+		return false
+	}
+	e.own = append(e.own[:0], e.own[1:]...)
+	e.sendOwn(now, o.kind, o.text)
+	return true
+}
+
+// reportsPosition says whether a line on its way may print a position of its own accord.
+func (e *engine) reportsPosition() bool {
+	for q := e.acked; q < e.cursor; q++ {
+		i := &e.at(q).info
+		if i.letter == 'G' && (i.code == 28 || i.code == 92 || i.code == 29) {
+			return true
+		}
+	}
+	return false
+}
+
+func (e *engine) asksPosition() bool {
+	for q := e.acked; q < e.cursor; q++ {
+		if k := e.at(q).kind; k == slotPosition || k == slotFinal {
+			return true
+		}
+	}
+	return false
+}
+
+func (e *engine) pumpDo(now time.Time) bool {
+	for len(e.do) > 0 && e.do[0].over {
+		e.do = append(e.do[:0], e.do[1:]...)
+	}
+	if len(e.do) == 0 || e.phase == Opening || !e.room(len(e.do[0].text)+16) {
+		return false
+	}
+	d := e.do[0]
+	e.do = append(e.do[:0], e.do[1:]...)
+	e.sendDo(now, d)
+	return true
+}
+
+func (e *engine) sendDo(now time.Time, d *doRequest) {
+	s := e.alloc(slotDo, d.text)
+	s.do = d
+	e.write(now, s)
+}
+
+func (e *engine) sendOwn(now time.Time, kind slotKind, text string) {
+	s := e.alloc(kind, nil)
+	s.n = copy(s.text[:], text)
+	s.info = classify(s.payload())
+	e.follow(s)
+	if kind == slotSettings {
+		e.settingsOn = true
+		e.ident.Settings = e.ident.Settings[:0:0]
+	}
+	e.write(now, s)
+}
+
+// alloc takes the next slot at the head.
+func (e *engine) alloc(kind slotKind, text []byte) *slot {
+	s := e.at(e.head)
+	*s = slot{seq: e.head, kind: kind, idx: e.idx, line: e.sentLine}
+	if text != nil {
+		s.n = copy(s.text[:], text)
+		s.info = classify(s.payload())
+		e.follow(s)
+	}
+	e.head++
+	return s
+}
+
+// follow notes where the command leads.
+func (e *engine) follow(s *slot) {
+	s.before, s.beforeK = e.track.pos, e.track.known
+	e.track.apply(s.payload(), &s.info)
+	s.after, s.afterK, s.gen = e.track.pos, e.track.known, e.track.gen
+	if s.info.secs > 0 {
+		e.recent[e.recentN%len(e.recent)] = s.info.secs
+		e.recentN++
+		longest := 0.0
+		for _, secs := range e.recent {
+			longest = max(longest, secs)
+		}
+		e.longest = time.Duration(longest * float64(time.Second))
+	}
+}
+
+// write puts the slot at the cursor on the wire.
+func (e *engine) write(now time.Time, s *slot) {
+	n := len(e.out)
+	e.out = appendLine(e.out, e.cursor+e.shift, s.payload())
+	s.wire = len(e.out) - n
+	s.sentAt = now
+	s.times++
+	e.flight += s.wire
+	e.cursor++
+	e.lastWrite = now
+	e.bytesOut += int64(s.wire)
+	e.streamBytes += int64(s.wire)
+	if s.kind == slotSource && s.times == 1 {
+		e.sent, e.sentLine = s.idx, s.line
+		e.changed = true
+	}
+}
+
+// raw puts a line on the wire that is no part of the sequence.
+func (e *engine) raw(now time.Time, number int64, text string) {
+	n := len(e.out)
+	e.out = append(e.out, 'N')
+	e.out = e.out[:n]
+	var buf [maxPayload]byte
+	e.out = appendLine(e.out, number, buf[:copy(buf[:], text)])
+	e.bytesOut += int64(len(e.out) - n)
+	e.lastWrite = now
+}
+
+// pumpSource sends the next command of the source, or a line of the link's own
+// that is due. It returns false when nothing more may go out now.
+func (e *engine) pumpSource(now time.Time) bool {
+	if !e.peeked && !e.srcEOF && !e.aborting {
+		if !e.fetch(now) {
+			return e.phase == Streaming && e.srcEOF
+		}
+	}
+	if e.askAfter {
+		if e.acked < e.head {
+			return false
+		}
+		if e.printerPending() {
+			e.sendOwn(now, slotMark, "M105")
+			return true
+		}
+		e.askAfter = false
+		e.settled = e.head
+		e.sendOwn(now, slotPosition, "M114")
+		return true
+	}
+	if e.peeked && !e.aborting {
+		p := &e.peek
+		if !e.room(wireLength(e.head+e.shift, p.n) + 1) {
+			return false
+		}
+		if e.due(now) {
+			return true
+		}
+		if p.info.letter == 'G' && (p.info.code == 28 || p.info.code == 92) && e.asksPosition() {
+			return false
+		}
+		s := e.alloc(slotSource, nil)
+		s.n = copy(s.text[:], p.payload())
+		s.info = p.info
+		e.idx++
+		s.idx, s.line = e.idx, p.line
+		e.follow(s)
+		if s.info.letter == 'G' && (s.info.code == 28 || s.info.code == 29 || s.info.code == 92) {
+			e.lastPrinter = s.seq
+		}
+		e.peeked = false
+		e.write(now, s)
+		if s.info.class == travel && s.info.sync && e.positions {
+			e.askAfter = true
+		}
+		return true
+	}
+	return e.pumpEnd(now)
+}
+
+// due sends a mark, a position query or a temperature query whose time has come.
+func (e *engine) due(now time.Time) bool {
+	if e.checks && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
+		if e.printerPending() {
+			if !e.marking() {
+				e.sendOwn(now, slotMark, "M105")
+				return true
+			}
+			return e.pumpPoll(now)
+		}
+		e.auditAt = now
+		e.sendOwn(now, slotPosition, "M114")
+		return true
+	}
+	return e.pumpPoll(now)
+}
+
+// pumpPoll asks for temperatures where they do not come by themselves.
+func (e *engine) pumpPoll(now time.Time) bool {
+	if e.o.ReportEvery <= 0 || now.Before(e.pollAt) || e.acked < e.cursor && e.phase != Streaming {
+		return false
+	}
+	if e.reporting && now.Sub(e.heatAt) < 3*e.o.ReportEvery+time.Second {
+		e.pollAt = now.Add(e.o.ReportEvery)
+		return false
+	}
+	e.pollAt = now.Add(e.o.ReportEvery)
+	e.sendOwn(now, slotPoll, "M105")
+	return true
+}
+
+// pumpEnd runs the end of a stream: empty the planner, ask where it stands.
+func (e *engine) pumpEnd(now time.Time) bool {
+	if e.acked < e.head {
+		return false
+	}
+	switch e.ending {
+	case 0:
+		e.supply.pause()
+		e.ending = 1
+		e.unknownSync = false
+		if e.checks {
+			e.own = append(e.own, ownLine{slotSync, "M400"})
+		} else {
+			e.own = append(e.own, ownLine{slotSync, "G4 P1"})
+		}
+		return true
+	case 1:
+		if e.printerPending() {
+			e.own = append(e.own, ownLine{slotMark, "M105"})
+			return true
+		}
+		if e.unknownSync {
+			e.unknownSync = false
+			e.own = append(e.own, ownLine{slotSync, "G4 P1"})
+			return true
+		}
+		e.ending = 2
+		e.own = append(e.own, ownLine{slotFinal, "M114"})
+		return true
+	}
+	e.confirmed = e.acked
+	e.feed(-1)
+	e.bound.raise(e.idx)
+	e.finished = e.srcEOF && !e.aborting
+	e.phase = Idle
+	e.src = nil
+	e.changed = true
+	return false
+}
