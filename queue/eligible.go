@@ -80,6 +80,15 @@ func Suits(j *Job, m *Machine, h *House) bool {
 	return c.run(j, m, h)
 }
 
+// Cost weighs what Eligible would list, without the words: 0 when the printer
+// may take the job now, little when time alone or another machine is in the way,
+// more for hands, most for what nothing removes. It allocates nothing.
+func Cost(j *Job, m *Machine, h *House) int {
+	c := checker{count: true}
+	c.run(j, m, h)
+	return c.cost
+}
+
 // Could says whether the printer could ever take the job once hands, clock and
 // fitting allow: kind, size and temperatures alone.
 func Could(j *Job, m *Machine) bool {
@@ -87,14 +96,21 @@ func Could(j *Job, m *Machine) bool {
 	return c.forever(j, m)
 }
 
-// checker walks the rules. Without words it stops at the first that fails.
+// checker walks the rules. It lists what fails, or weighs it, or stops at the
+// first.
 type checker struct {
 	words bool
 	list  []Obstacle
+	count bool
+	cost  int
 }
 
 // no notes an obstacle and says whether the walk goes on.
 func (c *checker) no(code Code, w Waits, text func() (string, string)) bool {
+	if c.count {
+		c.cost += weight(w)
+		return true
+	}
 	if !c.words {
 		return false
 	}
@@ -332,22 +348,6 @@ func (c *checker) power(m *Machine) bool {
 		return c.no(CodePower, ForNothing, func() (string, string) { return m.PowerNo, "put " + m.Name + " on another circuit" })
 	}
 	return c.no(CodePower, ForPower, func() (string, string) { return m.PowerNo, "" })
-}
-
-// Mildest picks the obstacles of the printer that is nearest to taking the job:
-// the fewest that only hands or another machine can remove.
-func Mildest(lists [][]Obstacle) int {
-	best, bestCost := -1, 0
-	for i, l := range lists {
-		cost := 0
-		for _, o := range l {
-			cost += weight(o.Waits)
-		}
-		if best < 0 || cost < bestCost {
-			best, bestCost = i, cost
-		}
-	}
-	return best
 }
 
 func weight(w Waits) int {

@@ -186,8 +186,8 @@ func TestEligible(t *testing.T) {
 			if s := strings.Join(got, "\n"); s != c.want {
 				t.Errorf("\n got %s\nwant %s", s, c.want)
 			}
-			if Suits(&j, &m, &h) != (c.want == "") {
-				t.Error("Suits and Eligible disagree")
+			if Suits(&j, &m, &h) != (c.want == "") || (Cost(&j, &m, &h) == 0) != (c.want == "") {
+				t.Error("Suits, Cost and Eligible disagree")
 			}
 		})
 	}
@@ -201,24 +201,33 @@ func TestSuitsAllocatesNothing(t *testing.T) {
 	} {
 		j, m, h := suitable()
 		change(&j, &m, &h)
-		if n := testing.AllocsPerRun(100, func() { Suits(&j, &m, &h) }); n != 0 {
+		if n := testing.AllocsPerRun(100, func() { Suits(&j, &m, &h); Cost(&j, &m, &h) }); n != 0 {
 			t.Errorf("%v allocations", n)
 		}
 	}
 }
 
-func TestMildestIsWhatOnlyTimeOrAnotherPrinterRemoves(t *testing.T) {
-	one := func(w ...Waits) (l []Obstacle) {
-		for _, x := range w {
-			l = append(l, Obstacle{Waits: x})
+func TestWhatTimeRemovesCostsLessThanHandsAndHandsLessThanAnotherFile(t *testing.T) {
+	costs := func(change func(*Job, *Machine, *House)) int {
+		j, m, h := suitable()
+		change(&j, &m, &h)
+		return Cost(&j, &m, &h)
+	}
+	order := []int{
+		costs(func(*Job, *Machine, *House) {}),
+		costs(func(j *Job, m *Machine, h *House) { m.PowerNo = "no" }),
+		costs(func(j *Job, m *Machine, h *House) { h.ColdNow = true }),
+		costs(func(j *Job, m *Machine, h *House) { j.NozzleMM = 0.8 }),
+		costs(func(j *Job, m *Machine, h *House) { j.NozzleMM, j.Material = 0.8, "PETG" }),
+		costs(func(j *Job, m *Machine, h *House) { m.Kind = "reed" }),
+	}
+	for i := 1; i < len(order); i++ {
+		if order[i-1] >= order[i] {
+			t.Errorf("costs %v do not rise", order)
 		}
-		return l
 	}
-	if got := Mildest([][]Obstacle{one(ForNothing), one(ForPerson, ForPrinter), one(ForPrinter, ForCold), one(ForPerson)}); got != 2 {
-		t.Errorf("got %d", got)
-	}
-	if got := Mildest(nil); got != -1 {
-		t.Errorf("of none: %d", got)
+	if order[0] != 0 {
+		t.Errorf("a suitable printer costs %d", order[0])
 	}
 }
 

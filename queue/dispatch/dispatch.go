@@ -8,7 +8,6 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"slices"
 	"sync"
 	"time"
 
@@ -72,7 +71,8 @@ type Dispatcher struct {
 	// files are never changed in place: a change puts a new one there.
 	mu       sync.RWMutex
 	live     map[int64]*queue.Job
-	queued   map[string][]*queue.Job // by kind, in queue order
+	queued   map[string][]*group // by kind
+	added    uint64              // counts jobs that came into the queue
 	printers []*printer
 	byName   map[string]*printer
 	hours    queue.Hours
@@ -117,6 +117,8 @@ type printer struct {
 	retryAt  time.Time // a start was refused: not again before
 	refused  string    // with these words
 	next     *queue.Job
+	changed  uint64   // counts changes of facts
+	nothing  question // was answered with 'no job' the last time
 
 	waitsPower time.Time // since when a job waits for watts, zero when none does
 	powerNo    string
@@ -124,6 +126,12 @@ type printer struct {
 	ready  bool // was ready once since the daemon started
 	boots  int  // boots counted when it was ready last
 	goneAt time.Time
+}
+
+// know takes in what has changed by hand or by a run. The caller holds mu.
+func (p *printer) know(f queue.Facts) {
+	p.facts = f
+	p.changed++
 }
 
 // New loads the house from the store. Run must be called for anything to happen.
@@ -143,7 +151,7 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), live: map[int64]*queue.Job{}, queued: map[string][]*queue.Job{},
+	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), live: map[int64]*queue.Job{}, queued: map[string][]*group{},
 		byName: map[string]*printer{}, leases: map[string][]power.Lease{}, subs: map[chan struct{}]struct{}{}}
 	names := make([]string, len(o.Machines))
 	for i, m := range o.Machines {
@@ -174,7 +182,7 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 		j := &jobs[i]
 		d.live[j.ID] = j
 		if j.State == queue.Queued {
-			d.queued[j.Kind] = append(d.queued[j.Kind], j)
+			d.enqueue(j)
 		}
 	}
 	if d.hours, err = o.Store.Hours(ctx); err != nil {
@@ -269,28 +277,6 @@ func (d *Dispatcher) tell() {
 		case ch <- struct{}{}:
 		default:
 		}
-	}
-}
-
-// setJob puts a job's new state into the memory. The caller holds mu.
-func (d *Dispatcher) setJob(j queue.Job) {
-	old := d.live[j.ID]
-	byID := func(e *queue.Job, id int64) int { return int(e.ID - id) }
-	if old != nil && old.State == queue.Queued {
-		list := d.queued[old.Kind]
-		if i, ok := slices.BinarySearchFunc(list, j.ID, byID); ok {
-			d.queued[old.Kind] = slices.Delete(list, i, i+1)
-		}
-	}
-	if !j.State.Live() {
-		delete(d.live, j.ID)
-		return
-	}
-	d.live[j.ID] = &j
-	if j.State == queue.Queued {
-		list := d.queued[j.Kind]
-		i, _ := slices.BinarySearchFunc(list, j.ID, byID)
-		d.queued[j.Kind] = slices.Insert(list, i, &j)
 	}
 }
 

@@ -100,7 +100,7 @@ func (d *Dispatcher) notStarted(p *printer, r queue.Run, cause error) {
 		return
 	}
 	d.setJob(st.Job)
-	p.facts = st.Facts
+	p.know(st.Facts)
 	if !gone && stopped == "" {
 		p.retryAt, p.refused = d.now().Add(retryAfter), cause.Error()
 	}
@@ -179,7 +179,7 @@ func (d *Dispatcher) endRun(p *printer, e store.End) error {
 	}
 	d.mu.Lock()
 	d.setJob(st.Job)
-	p.facts = st.Facts
+	p.know(st.Facts)
 	close(p.recorded)
 	p.stage, p.run, p.job, p.pending, p.cancel = idle, nil, nil, "", false
 	d.mu.Unlock()
@@ -215,7 +215,8 @@ func (d *Dispatcher) clearings(ctx context.Context, h *queue.House) {
 			continue
 		}
 		d.mu.Lock()
-		p.facts, p.stage = f, clearing
+		p.know(f)
+		p.stage = clearing
 		d.mu.Unlock()
 		d.wg.Go(func() { d.clear(ctx, p, id) })
 	}
@@ -246,7 +247,7 @@ func (d *Dispatcher) clear(ctx context.Context, p *printer, id int64) {
 		d.o.Log.Error("the end of a clearing routine could not be stored; a person must clear the plate", "printer", p.conf.Name, "err", err)
 		p.facts.Plate.Person = true
 	} else {
-		p.facts = f
+		p.know(f)
 		if f.Plate.State == queue.PlateClear {
 			p.startsAt = time.Time{} // no hands were at the machine
 		}

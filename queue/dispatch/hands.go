@@ -104,7 +104,7 @@ func (d *Dispatcher) Cleared(ctx context.Context, name string, c Cleared) error 
 		return err
 	}
 	d.mu.Lock()
-	p.facts = done.Facts
+	p.know(done.Facts)
 	for _, j := range done.Jobs {
 		d.setJob(j)
 	}
@@ -148,7 +148,8 @@ func (d *Dispatcher) NotYet(ctx context.Context, name string) error {
 		return err
 	}
 	d.mu.Lock()
-	p.facts, p.next = f, nil
+	p.know(f)
+	p.next = nil
 	d.mu.Unlock()
 	d.poke()
 	return nil
@@ -192,7 +193,7 @@ func (d *Dispatcher) Lend(ctx context.Context, name string) error {
 			return err
 		}
 		d.mu.Lock()
-		p.facts = f
+		p.know(f)
 		d.mu.Unlock()
 		return nil
 	})
@@ -223,7 +224,7 @@ func (d *Dispatcher) TakeBack(ctx context.Context, name string) error {
 			return err
 		}
 		d.mu.Lock()
-		p.facts = f
+		p.know(f)
 		d.mu.Unlock()
 		d.hands(p)
 		return nil
@@ -330,7 +331,7 @@ func (d *Dispatcher) Fit(ctx context.Context, name string, fit Fit) error {
 		return err
 	}
 	d.mu.Lock()
-	p.facts = f
+	p.know(f)
 	d.mu.Unlock()
 	d.hands(p)
 	d.poke()
@@ -398,7 +399,7 @@ func (d *Dispatcher) Service(ctx context.Context, name string, out bool, reason 
 		return err
 	}
 	d.mu.Lock()
-	p.facts = f
+	p.know(f)
 	free := p.stage == idle
 	d.mu.Unlock()
 	if out && free {

@@ -128,7 +128,7 @@ func (d *Dispatcher) setFacts(p *printer) func(queue.Facts, error) {
 			return
 		}
 		d.mu.Lock()
-		p.facts = f
+		p.know(f)
 		d.mu.Unlock()
 	}
 }
@@ -168,22 +168,21 @@ func (d *Dispatcher) candidate(p *printer, h *queue.House) *queue.Job {
 		p.waitsPower, p.powerNo = time.Time{}, ""
 		return nil
 	}
-	m := d.machine(p, &s)
-	m.PowerNo, m.PowerNever = "", false
-	wait := m.StartsAt.After(h.Now)
-	m.StartsAt = time.Time{}
-	for _, j := range d.queued[p.conf.Kind] {
-		if !queue.Suits(j, &m, h) {
-			continue
-		}
-		if wait {
-			p.next = j
-			return nil
-		}
-		return j
+	ask := d.question(p, h)
+	if p.nothing == ask {
+		return nil
 	}
-	p.waitsPower, p.powerNo = time.Time{}, ""
-	return nil
+	m := d.machine(p, &s)
+	m.StartsAt = time.Time{}
+	j := d.first(&m, h)
+	switch {
+	case j == nil:
+		p.waitsPower, p.powerNo, p.nothing = time.Time{}, "", ask
+	case p.startsAt.After(h.Now):
+		p.next = j
+		return nil
+	}
+	return j
 }
 
 // pick chooses the printer that starts next among those with a candidate.
@@ -242,7 +241,7 @@ func (d *Dispatcher) start(ctx context.Context, p *printer, j *queue.Job) {
 	runCtx, callOff := context.WithCancel(ctx)
 	d.mu.Lock()
 	d.setJob(st.Job)
-	p.facts = st.Facts
+	p.know(st.Facts)
 	p.stage, p.run, p.job, p.cancel, p.stopped, p.refused = starting, &st.Run, d.live[j.ID], false, "", ""
 	p.recorded, p.callOff = make(chan struct{}), callOff
 	p.waitsPower, p.powerNo = time.Time{}, ""

@@ -154,7 +154,11 @@ func (w *world) check() {
 			inQueue++
 		}
 	}
-	if n := len(w.queued["fen"]); n != inQueue {
+	n := 0
+	for _, g := range w.queued["fen"] {
+		n += len(g.jobs)
+	}
+	if n != inQueue {
 		w.problem("%d jobs are queued, %d are offered", inQueue, n)
 	}
 	facts, err := w.s.Printers(ctx, w.names)
@@ -251,6 +255,7 @@ func (w *world) happen(e event) {
 			}
 		} else if w.TakeBack(ctx, name) == nil {
 			w.lent[name], w.cleared[name], w.finished[name] = false, false, false
+			w.hot[name] = false // it is seen again
 			handsNow()
 		}
 	case 13:

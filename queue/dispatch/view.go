@@ -128,20 +128,11 @@ func (d *Dispatcher) View() View {
 	return v
 }
 
-// likeness is all of a queued job that its obstacles depend on: thousands of
-// jobs are alike, and their reason is found once.
-type likeness struct {
-	file              *queue.File
-	kind              string
-	nozzleMM          float64
-	material, surface string
-}
-
 // note says in a sentence why a job stands where it stands. The caller holds mu.
 func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House, known map[likeness]string) string {
 	switch j.State {
 	case queue.Queued:
-		l := likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface}
+		l := likenessOf(j)
 		s, ok := known[l]
 		if !ok {
 			s = summary(j, machines, h)
@@ -160,23 +151,22 @@ func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House
 // summary is the reason in one sentence, by the printer that is nearest to
 // taking the job.
 func summary(j *queue.Job, machines []queue.Machine, h *queue.House) string {
-	lists := make([][]queue.Obstacle, 0, len(machines))
-	names := make([]string, 0, len(machines))
+	near, least := -1, 0
 	for i := range machines {
 		if machines[i].Kind != j.Kind {
 			continue
 		}
-		lists = append(lists, queue.Eligible(j, &machines[i], h))
-		names = append(names, machines[i].Name)
+		if cost := queue.Cost(j, &machines[i], h); near < 0 || cost < least {
+			near, least = i, cost
+		}
 	}
-	i := queue.Mildest(lists)
-	if i < 0 {
+	switch {
+	case near < 0:
 		return "there is no printer of kind " + j.Kind
+	case least == 0:
+		return machines[near].Name + " takes it next in turn"
 	}
-	if len(lists[i]) == 0 {
-		return names[i] + " takes it next in turn"
-	}
-	return names[i] + ": " + lists[i][0].Text
+	return machines[near].Name + ": " + queue.Eligible(j, &machines[near], h)[0].Text
 }
 
 // waits says why a printer takes nothing, and what would change that. The caller holds mu.
@@ -217,30 +207,25 @@ func (d *Dispatcher) waits(p *printer, m *queue.Machine, s *fleet.Snapshot, h *q
 	if p.powerNo != "" {
 		return p.powerNo, string(queue.ForPower)
 	}
-	jobs := d.queued[p.conf.Kind]
-	if len(jobs) == 0 {
+	groups := d.queued[p.conf.Kind]
+	if len(groups) == 0 {
 		return "no job of kind " + p.conf.Kind + " is queued", "job"
 	}
-	best, bestJob := []queue.Obstacle(nil), jobs[0]
-	seen := map[likeness]bool{}
-	for _, j := range jobs {
-		l := likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface}
-		if seen[l] || len(seen) > 100 {
-			continue
-		}
-		seen[l] = true
-		list := queue.Eligible(j, m, h)
-		if len(list) == 0 {
-			return "takes " + j.Part + " next", ""
-		}
-		if best == nil || queue.Mildest([][]queue.Obstacle{best, list}) == 1 {
-			best, bestJob = list, j
+	var near *queue.Job
+	least := 0
+	for _, g := range groups {
+		if cost := queue.Cost(g.jobs[0], m, h); near == nil || cost < least || cost == least && g.jobs[0].ID < near.ID {
+			near, least = g.jobs[0], cost
 		}
 	}
-	if best[0].Waits == queue.ForNothing {
+	if least == 0 {
+		return "takes " + near.Part + " next", ""
+	}
+	first := queue.Eligible(near, m, h)[0]
+	if first.Waits == queue.ForNothing {
 		return "no queued job suits " + name, "job"
 	}
-	return fmt.Sprintf("no queued job suits it now; %s %s", bestJob.Part, best[0].Text), string(best[0].Waits)
+	return fmt.Sprintf("no queued job suits it now; %s %s", near.Part, first.Text), string(first.Waits)
 }
 
 // Why says what stands in a job's way, printer by printer.
