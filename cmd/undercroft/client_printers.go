@@ -83,9 +83,6 @@ func whyWords(p web.Printer) string {
 	if p.OutOf != "" {
 		return "out of service: " + p.OutOf
 	}
-	if p.Plate.Question != "" {
-		return p.Plate.Question + " " + p.Why
-	}
 	return p.Why
 }
 

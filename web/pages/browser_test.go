@@ -42,7 +42,7 @@ var chrome struct {
 }
 
 func TestMain(m *testing.M) {
-	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Minute)
 	dir, err := os.MkdirTemp("", "undercroft-browser-")
 	if err != nil {
 		panic(err)
@@ -139,7 +139,7 @@ func text(t *testing.T, ctx context.Context, css string) string {
 // await waits for a JavaScript condition.
 func await(t *testing.T, ctx context.Context, js string) {
 	t.Helper()
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](js, chromedp.WithPollingTimeout(10*time.Second))); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](js, chromedp.WithPollingTimeout(30*time.Second))); err != nil {
 		t.Fatalf("waiting for %s: %v", js, err)
 	}
 }

@@ -146,7 +146,7 @@ export function bay(first) {
     setText(link, [p.firmware, p.path, run ? "line " + run.line.toLocaleString("en-GB") + " of " + run.lines.toLocaleString("en-GB") : "", p.resends ? p.resends + " resends" : ""].filter(Boolean).join(" · "));
     show(stop, Boolean(run));
     show(give, !run && p.phase === "ready");
-    show(back, p.phase === "lent");
+    show(back, p.phase === "lent" || p.phase === "faulted");
     setText(service, outOf ? "Put back in service" : "Out of service…");
     tick();
   }

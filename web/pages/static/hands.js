@@ -4,7 +4,7 @@
 import { h, keyed, say, setText, show } from "./dom.js";
 import { ago, causeWord, clock, heaterName, many, mm, size, until } from "./words.js";
 import { doing, jobPath, post, printerPath } from "./ask.js";
-import { field, open, surfaces } from "./dialogs.js";
+import { field, open, surfaces, takeBack } from "./dialogs.js";
 import { silhouette } from "./silhouette.js";
 import { cautions } from "./cautions.js";
 
@@ -23,8 +23,9 @@ export function asksOf(v) {
   }
   const named = new Set(asks.map((a) => a.p?.name ?? a.m?.printer));
   for (const p of v.printers) {
-    if (named.has(p.name)) continue; // said already, with what to do
-    if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.name, p });
+    // An absent printer's mishap or plate says it already; a faulted one tells more.
+    if (p.phase === "absent" && named.has(p.name)) continue;
+    if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.phase + " " + p.name, p });
   }
   return asks;
 }
@@ -194,7 +195,7 @@ function mishap({ m }) {
     "mishap", id,
     h("div", { class: "ask-picture" }, picture.el),
     h("div", {},
-      h("h3", { id }, m.printer + ": " + m.part + " stopped at " + mm(m.completed_mm) + " mm"),
+      h("h3", { id }, m.printer + ": " + m.part + (m.result === "bad-yield" ? " is not good" : m.completed_mm > 0 ? " stopped at " + mm(m.completed_mm) + " mm" : " stopped before its first layer")),
       h("p", { class: "ask-what" }, "Of " + mm(m.height_mm) + " mm: " + causeWord(m.cause) + "."),
       when),
     h("div", { class: "ask-rest" },
@@ -215,7 +216,10 @@ function look({ p }) {
   const id = "look-" + p.name;
   const text = h("p");
   const since = h("p", { class: "quiet" });
-  const el = ask("look", id, h("h3", { id }, p.name + (p.phase === "absent" ? " does not answer" : " has a fault")), text, since);
+  const wrong = warn();
+  const back = h("button", { type: "button", class: "act", onclick: () => takeBack(p, back, wrong) }, "Take it back");
+  const el = ask("look", id, h("h3", { id }, p.name + (p.phase === "absent" ? " does not answer" : " has a fault")), text, since, h("div", { class: "acts" }, back), wrong);
+  show(back, p.phase === "faulted");
   let now = p;
   const tick = () => setText(since, "since " + clock(now.phase_since) + ", " + ago(now.phase_since));
   return {

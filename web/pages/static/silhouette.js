@@ -127,7 +127,7 @@ export function silhouette() {
 
     const every = step(p.heightMM, h);
     const rows = [];
-    for (let mm = 0; mm < p.heightMM - every * 0.35; mm += every) rows.push(mm);
+    for (let mm = 0; mm < p.heightMM - every * 0.45; mm += every) rows.push(mm);
     rows.push(p.heightMM);
     ticks.replaceChildren(
       s("path", { d: `M${ruleX},${floor}V${floor - h}` }),

@@ -99,10 +99,37 @@ const states = {
 export const stateWord = (state) => states[state] ?? state;
 
 const causes = {
-  "port-lost": "the port vanished", silent: "the printer fell silent", rebooted: "the printer restarted in mid-print",
-  halted: "the firmware halted", thermal: "a heat fault", "cold-extrusion": "the nozzle was too cold to extrude",
-  unsendable: "a line could not be sent", source: "the file could not be read", resends: "the line was too noisy",
-  desync: "the link lost count", position: "the position differs from what was sent",
+  "port-lost": "the port vanished",
+  silent: "the printer fell silent",
+  "no-answer": "the printer fell silent",
+  rebooted: "the printer restarted in mid-print",
+  halted: "the firmware halted",
+  thermal: "the firmware reported a heat fault",
+  "cold-extrusion": "the nozzle was too cold to extrude",
+  unsendable: "a line of the file could not be sent",
+  source: "the file could not be read",
+  resends: "the line was too noisy",
+  desync: "the link lost count",
+  position: "the position was not where it should be",
+  refused: "the firmware refused a command",
+  runout: "the filament ran out",
+  slow: "it took far longer than estimated",
+  stalled: "it stalled",
+  "not-heating": "a heater did not heat",
+  "below-target": "a heater fell away from its target",
+  "above-target": "a heater rose above its target",
+  "heats-unasked": "something heated that should not",
+  "over-limit": "it was hotter than it may be",
+  "sensor-open": "a temperature sensor is broken",
+  "sensor-shorted": "a temperature sensor is shorted",
+  "sensor-loose": "a temperature sensor is loose",
+  "machine-cancel": "it was cancelled at the machine",
+  cooled: "all heaters were turned off",
+  shutdown: "the daemon was shut down",
+  "daemon-died": "the daemon died",
+  internal: "the daemon failed inside",
+  "bad-yield": "a person found it bad",
 };
 
-export const causeWord = (cause) => causes[cause] ?? cause.replaceAll("-", " ");
+// causeWord is a recorded cause in words; what a person wrote stays as it is.
+export const causeWord = (cause) => causes[cause] ?? cause;
