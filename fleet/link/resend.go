@@ -127,7 +127,11 @@ func (e *engine) audit(now time.Time) {
 func (e *engine) retryAudit(now time.Time) {
 	e.dlg.tries++
 	if e.dlg.tries > 8 {
-		e.fail(now, CauseSilent, "the firmware does not say where it stands after it lost a line: the run cannot go on safely")
+		if now.Sub(e.heardAt) < 2*time.Second {
+			e.fail(now, CauseResends, "after a line was lost, %d queries in a row were refused or not answered: the connection is too poor; check cable, plugs, and what runs beside them", e.dlg.tries)
+		} else {
+			e.fail(now, CauseSilent, noAnswer)
+		}
 		return
 	}
 	if !e.checks {
@@ -143,6 +147,8 @@ func (e *engine) renumber(now time.Time) {
 	e.enter(now, dRenumber, 400*time.Millisecond)
 }
 
+const noAnswer = "the printer does not answer any more: check the cable and its power; if it is still hot, switch it off at the plug"
+
 // verify asks a firmware that does not check numbers whether the one line on
 // its way was run: an empty line to end a torn one, a dwell to let the moves
 // end, then the position.
@@ -157,7 +163,7 @@ func (e *engine) verify(now time.Time) {
 func (e *engine) verifyDwell(now time.Time) {
 	e.dlg.tries++
 	if e.dlg.tries > 6 {
-		e.fail(now, CauseSilent, "the firmware does not answer: check the cable and the printer's power")
+		e.fail(now, CauseSilent, noAnswer)
 		return
 	}
 	e.raw(now, e.dlg.want+e.shift, "G4 P1")
