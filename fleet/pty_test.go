@@ -237,6 +237,7 @@ func fromFile(got, want []string) []string {
 }
 
 func TestRealLinkWholeRun(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, []string{"Bittern"}, nil, nil)
 	c.awaitPhase("Bittern", fleet.Ready, 20*time.Second)
 	var j records
@@ -368,7 +369,12 @@ func TestRealLinkReset(t *testing.T) {
 	if err := c.f.Printer("Egret").TakeBack(context.Background()); err != nil {
 		t.Error(err)
 	}
-	c.awaitPhase("Egret", fleet.Ready, 30*time.Second)
+	boots := c.awaitPhase("Egret", fleet.Ready, 30*time.Second).Boots
+	// At rest a restart is no fault: the machine is understood anew.
+	c.machine("Egret").sim.Reset()
+	c.await("Egret", 30*time.Second, "settled after a restart", func(s fleet.Snapshot) bool {
+		return s.Phase == fleet.Ready && s.Boots > boots
+	})
 }
 
 func TestRealLinkHeaterDies(t *testing.T) {

@@ -142,6 +142,10 @@ func (l *loop) lost() Phase {
 		f = &link.Fault{Cause: link.CausePortLost, Text: "the port was closed"}
 	}
 	was := l.phase
+	if was == Cooling {
+		// What is still on was ours.
+		l.owed = l.targets()
+	}
 	l.hangUp()
 	switch f.Cause {
 	case link.CauseHalted, link.CauseThermal:

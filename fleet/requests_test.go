@@ -1,0 +1,244 @@
+package fleet
+
+import (
+	"context"
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"undercroft/fleet/link"
+)
+
+// What each phase refuses, and with which kind of error.
+func TestRefusals(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Curlew"}, nil)
+		p := b.f.Printer("Curlew")
+		ctx := context.Background()
+		good, _ := piece(1, 400, &journal{})
+		expect := func(what string, err, kind error, word string) {
+			t.Helper()
+			if !errors.Is(err, kind) || !strings.Contains(err.Error(), "Curlew") || !strings.Contains(err.Error(), word) {
+				t.Errorf("%s in %s: %v; want %v with %q", what, p.Snapshot().Phase, err, kind, word)
+			}
+		}
+		startErr := func(r Run) error {
+			_, err := p.Start(ctx, r)
+			return err
+		}
+
+		b.await("Curlew", Settling, time.Second)
+		expect("start", startErr(good), ErrNotNow, "identified")
+
+		b.await("Curlew", Ready, time.Minute)
+		expect("stop", p.Stop(ctx, "x"), ErrNotNow, "no run")
+		expect("pause", p.Pause(ctx), ErrNotNow, "no run")
+		expect("resume", p.Resume(ctx), ErrNotNow, "no run")
+		expect("take-back", p.TakeBack(ctx), ErrNotNow, "not lent")
+		expect("start", startErr(Run{}), ErrInvalid, "no file")
+		bad := good
+		bad.Layers = []Layer{{EndLine: 9}, {EndLine: 8}}
+		expect("start", startErr(bad), ErrInvalid, "layer 2")
+		bad = good
+		bad.Open = func() (io.ReadCloser, error) { return nil, errors.New("the disk is gone") }
+		expect("start", startErr(bad), ErrInvalid, "the disk is gone")
+		gone, cancel := context.WithCancel(ctx)
+		cancel()
+		if _, err := p.Start(gone, good); !errors.Is(err, context.Canceled) {
+			t.Errorf("a start that was called off: %v", err)
+		}
+		b.await("Curlew", Ready, 0)
+
+		out := start(t, b, "Curlew", good)
+		b.await("Curlew", Warming, time.Second)
+		expect("start", startErr(good), ErrNotNow, "warming")
+		expect("lend", p.Lend(ctx), ErrNotNow, "stop that first")
+		expect("resume", p.Resume(ctx), ErrNotNow, "not paused")
+		b.await("Curlew", Printing, time.Minute)
+		expect("take-back", p.TakeBack(ctx), ErrNotNow, "stop that first")
+		if err := p.Pause(ctx); err != nil {
+			t.Error(err)
+		}
+		expect("pause", p.Pause(ctx), ErrNotNow, "it is paused")
+		if err := p.Stop(ctx, ""); err != nil {
+			t.Error(err)
+		}
+		if o := outcome(t, out, time.Second); o.Cause != "stopped" {
+			t.Errorf("a stop without a cause: %q", o.Cause)
+		}
+		b.await("Curlew", Cooling, time.Second)
+		expect("start", startErr(good), ErrNotNow, "cooling")
+		expect("stop", p.Stop(ctx, "x"), ErrNotNow, "no run")
+		if err := p.Lend(ctx); err != nil {
+			t.Error(err)
+		}
+		b.await("Curlew", Lent, time.Second)
+		expect("stop", p.Stop(ctx, "x"), ErrLent, "take it back first")
+
+		b.finish()
+		expect("cool", p.Cool(ctx), ErrClosed, "")
+		expect("lend", p.Lend(ctx), ErrClosed, "")
+	})
+}
+
+// A printer that is lent while its port is away is not opened until it is taken
+// back.
+func TestLentWhileAbsent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Egret"}, nil)
+		defer b.finish()
+		b.await("Egret", Ready, time.Minute)
+		b.newest("Egret").breakBy(link.CausePortLost, "unplugged")
+		b.mu.Lock()
+		b.there["/dev/Egret"] = false
+		n := len(b.links["/dev/Egret"])
+		b.mu.Unlock()
+		b.await("Egret", Absent, time.Second)
+		p := b.f.Printer("Egret")
+		if err := p.Lend(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		b.await("Egret", Lent, time.Second)
+		b.mu.Lock()
+		b.there["/dev/Egret"] = true
+		b.mu.Unlock()
+		time.Sleep(2 * time.Minute)
+		b.mu.Lock()
+		opened := len(b.links["/dev/Egret"]) - n
+		b.mu.Unlock()
+		if opened != 0 {
+			t.Errorf("the port was opened %d times while lent", opened)
+		}
+		if err := p.TakeBack(context.Background()); err != nil {
+			t.Error(err)
+		}
+		b.await("Egret", Ready, time.Minute)
+	})
+}
+
+// A file without heat and a routine without layers are printing, not warming,
+// as soon as something of them was executed.
+func TestColdRuns(t *testing.T) {
+	for _, routine := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, []string{"Dunlin"}, nil)
+			defer b.finish()
+			b.await("Dunlin", Ready, time.Minute)
+			text := "G28\n" + strings.Repeat("G1 X10\nG1 X0\n", 200)
+			r := Run{ID: 4, Routine: routine, Lines: 401, Open: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+			if !routine {
+				r.Layers = []Layer{{TopMM: 0.2, EndLine: 3}, {TopMM: 0.4, EndLine: 401}}
+			}
+			out := start(t, b, "Dunlin", r)
+			b.await("Dunlin", Printing, 5*time.Second)
+			if o := outcome(t, out, time.Minute); o.Result != Finished || o.LayersDone != len(r.Layers) || o.Commands != 401 {
+				t.Errorf("routine %v: %+v", routine, o)
+			}
+			b.await("Dunlin", Ready, time.Minute)
+		})
+	}
+}
+
+// A machine whose file leaves it hot is cooled; one that does not obey faults.
+func TestFileLeavesItHot(t *testing.T) {
+	for _, stubborn := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, []string{"Merel"}, nil)
+			defer b.finish()
+			b.await("Merel", Ready, time.Minute)
+			c := b.newest("Merel")
+			c.with(func() { c.stubborn = stubborn })
+			text := "M104 S200\nM109 S200\nG28\nG1 X10\n"
+			r := Run{ID: 4, Lines: 4, Open: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+			if o := outcome(t, start(t, b, "Merel", r), 5*time.Minute); o.Result != Finished {
+				t.Errorf("%+v", o)
+			}
+			if stubborn {
+				s := b.await("Merel", Faulted, 2*time.Minute)
+				if !strings.Contains(s.Why, "plug") {
+					t.Errorf("why %q", s.Why)
+				}
+				return
+			}
+			b.await("Merel", Ready, 10*time.Minute)
+			for _, h := range b.f.Printer("Merel").Snapshot().Link.Heaters {
+				if h.TargetC != 0 {
+					t.Errorf("%+v", h)
+				}
+			}
+		})
+	}
+}
+
+func TestSubscribe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Bittern", "Curlew"}, nil)
+		ch, end := b.f.Subscribe()
+		idle, _ := b.f.Subscribe() // one that is never read must not hold anything up
+		b.await("Bittern", Ready, time.Minute)
+		select {
+		case <-ch:
+		default:
+			t.Error("nothing was told")
+		}
+		if len(idle) != 1 {
+			t.Errorf("%d values wait for a reader that never comes", len(idle))
+		}
+		end()
+		for len(ch) > 0 {
+			<-ch
+		}
+		time.Sleep(time.Minute)
+		if len(ch) != 0 {
+			t.Error("told after the end of the subscription")
+		}
+		if b.f.Printer("Heron") != nil {
+			t.Error("a printer that does not exist")
+		}
+		if n := b.f.Names(); len(n) != 2 || n[0] != "Bittern" || n[1] != "Curlew" {
+			t.Errorf("%v", n)
+		}
+		b.finish()
+	})
+}
+
+// A warning of the watch is shown and changes nothing else.
+func TestWarningIsShown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Egret"}, nil)
+		defer b.finish()
+		b.await("Egret", Ready, time.Minute)
+		c := b.newest("Egret")
+		c.with(func() {
+			c.st.Heaters = []link.Heater{{Name: "T0", ActualC: -15}, {Name: "B", ActualC: 20}}
+			c.heater = [2]float64{}
+			c.st.HeatAt = time.Now()
+		})
+		var s Snapshot
+		for range 40 {
+			if s = b.f.Printer("Egret").Snapshot(); len(s.Warnings) > 0 {
+				break
+			}
+			time.Sleep(50 * time.Millisecond)
+		}
+		if s.Phase != Ready || len(s.Warnings) != 1 || s.Warnings[0].Cause != "sensor-open" {
+			t.Errorf("%s %+v", s.Phase, s.Warnings)
+		}
+		r, _ := piece(1, 1, nil)
+		if _, err := b.f.Printer("Egret").Start(context.Background(), r); !errors.Is(err, ErrNotNow) || !strings.Contains(err.Error(), "sensor wire") {
+			t.Errorf("start: %v", err)
+		}
+	})
+}
+
+func BenchmarkSnapshot(b *testing.B) {
+	f := New(Options{Specs: []Spec{{Name: "Bittern"}}})
+	p := f.Printer("Bittern")
+	b.ReportAllocs()
+	for b.Loop() {
+		_ = p.Snapshot()
+	}
+}
