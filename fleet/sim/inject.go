@@ -344,7 +344,7 @@ func (b *board) replug() {
 	if b.line != nil || b.o.Path == "" {
 		return
 	}
-	l, err := openPTY(b.o.Path)
+	l, err := openPTY(b.o.Path, b.o.ResetOnOpen)
 	if err != nil {
 		b.note("replug failed: " + err.Error())
 		b.inj.replugAt = b.now + b.clk.virtual(time.Second)

@@ -22,6 +22,8 @@ type line interface {
 	// opened has a value after a host opened the line; nil when that cannot be
 	// seen.
 	opened() <-chan struct{}
+	// noticed says that the board has taken notice of the host that opened it.
+	noticed()
 	// realTime says that the clock is that of the wall, never that of a test.
 	realTime() bool
 	close()
@@ -136,6 +138,7 @@ func (l *streamLine) writeLoop() {
 
 func (l *streamLine) writable() <-chan struct{} { return l.ready }
 func (l *streamLine) opened() <-chan struct{}   { return nil }
+func (l *streamLine) noticed()                  {}
 func (l *streamLine) realTime() bool            { return false }
 
 func (l *streamLine) close() {

@@ -31,11 +31,15 @@ type ptyLine struct {
 
 	hosts    atomic.Int32 // hosts that have it open; kept at 1 when nobody can tell
 	presumed atomic.Bool  // bytes came in before the watch told of the host that sent them
+	gated    bool
+	shut     atomic.Bool // gated, and the board does not know of the host yet
 	open     chan struct{}
 	stopOnce sync.Once
 }
 
-func openPTY(path string) (line, error) {
+// openPTY makes a pseudo-terminal and links path to it. A gated one passes
+// nothing on to a host until the board has taken notice that it is there.
+func openPTY(path string, gated bool) (line, error) {
 	if st, err := os.Lstat(path); err == nil && st.Mode()&fs.ModeSymlink == 0 {
 		return nil, fmt.Errorf("%s exists and is not a symbolic link: choose another path or remove it", path)
 	}
@@ -43,7 +47,11 @@ func openPTY(path string) (line, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening a pseudo-terminal: %w", err)
 	}
-	l := &ptyLine{reader: newReader(chunks, chunkBytes), path: path, master: master, slave: slave, open: make(chan struct{}, 1)}
+	if master, err = throughPoller(master); err != nil {
+		slave.Close()
+		return nil, fmt.Errorf("opening a pseudo-terminal: %w", err)
+	}
+	l := &ptyLine{reader: newReader(chunks, chunkBytes), path: path, master: master, slave: slave, gated: gated, open: make(chan struct{}, 1)}
 	if err := l.setUp(); err != nil {
 		master.Close()
 		slave.Close()
@@ -98,6 +106,21 @@ func (l *ptyLine) setUp() error {
 	return nil
 }
 
+// throughPoller wraps the descriptor anew: the library leaves it blocking, and a
+// blocking read holds a thread and keeps the descriptor from being closed.
+func throughPoller(f *os.File) (*os.File, error) {
+	defer f.Close()
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.SetNonblock(fd, true); err != nil {
+		unix.Close(fd)
+		return nil, err
+	}
+	return os.NewFile(uintptr(fd), f.Name()), nil
+}
+
 // makeRaw turns off everything that a terminal does to bytes.
 func makeRaw(f *os.File) error {
 	c, err := f.SyscallConn()
@@ -146,7 +169,8 @@ func (l *ptyLine) watchLoop() {
 			switch {
 			case e.Mask&unix.IN_OPEN != 0:
 				l.presumed.Store(false)
-				if l.hosts.Add(1) == 1 {
+				l.shut.Store(l.gated)
+				if l.hosts.Add(1) == 1 || l.gated {
 					select {
 					case l.open <- struct{}{}:
 					default:
@@ -171,7 +195,7 @@ func (l *ptyLine) forget() {
 }
 
 func (l *ptyLine) send(p []byte) int {
-	if l.hosts.Load() == 0 && !l.presumed.Load() {
+	if l.hosts.Load() == 0 && !l.presumed.Load() || l.shut.Load() {
 		return len(p)
 	}
 	l.offer, l.took = p, len(p)
@@ -183,6 +207,7 @@ func (l *ptyLine) send(p []byte) int {
 
 func (l *ptyLine) writable() <-chan struct{} { return nil }
 func (l *ptyLine) opened() <-chan struct{}   { return l.open }
+func (l *ptyLine) noticed()                  { l.shut.Store(false) }
 func (l *ptyLine) realTime() bool            { return true }
 
 func (l *ptyLine) close() {

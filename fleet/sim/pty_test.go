@@ -4,6 +4,7 @@ package sim
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -62,6 +63,84 @@ func TestPortSurvivesHosts(t *testing.T) {
 		time.Sleep(20 * time.Millisecond)
 		f.Close()
 		time.Sleep(20 * time.Millisecond)
+	}
+}
+
+// The cable comes out after ten commands and goes back in half a second later;
+// the board lives on meanwhile.
+func TestUnplugAndReplug(t *testing.T) {
+	p, path := ptyPrinter(t, Options{Pace: 100, Faults: Faults{Replug: 300 * time.Millisecond,
+		Events: []FaultEvent{{Kind: FaultUnplug, Line: 10}}}})
+	f := hostPort(t, path)
+	r := bufio.NewReader(f)
+	f.SetReadDeadline(time.Now().Add(5 * time.Second))
+	var err error
+	for i := 0; err == nil; i++ {
+		fmt.Fprintf(f, "%s\n", numbered(i+1, "M118 x"))
+		for l := ""; err == nil && l != "ok\n"; {
+			l, err = r.ReadString('\n')
+		}
+	}
+	if os.IsTimeout(err) {
+		t.Fatal("the host saw no end of the line")
+	}
+	f.Close()
+	if _, err := os.Lstat(path); err == nil {
+		t.Error("the link is still there")
+	}
+	for till := time.Now().Add(5 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		if f, err = os.OpenFile(path, os.O_RDWR, 0); err == nil {
+			break
+		}
+		if time.Now().After(till) {
+			t.Fatal(err)
+		}
+	}
+	defer f.Close()
+	r = bufio.NewReader(f)
+	f.SetReadDeadline(time.Now().Add(5 * time.Second))
+	fmt.Fprintf(f, "%s\n", numbered(900000, "M105"))
+	for {
+		l, err := r.ReadString('\n')
+		if err != nil {
+			t.Fatal(err)
+		}
+		if l == "Resend: 11\n" {
+			break // it knows where it stood
+		}
+	}
+	if c := p.Truth(); c.Faults.Unplugs != 1 || c.Boots != 1 {
+		t.Errorf("%+v", c)
+	}
+}
+
+// A path that is taken by something else is left alone.
+func TestPathTaken(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "port")
+	if err := os.WriteFile(path, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := New(Options{Path: path}); err == nil || !strings.Contains(err.Error(), "not a symbolic link") {
+		t.Errorf("%v", err)
+	}
+}
+
+// The link goes with the printer, and the trace is whole.
+func TestCloseEndsAll(t *testing.T) {
+	var trace bytes.Buffer
+	p, path := ptyPrinter(t, Options{Trace: &trace})
+	f := hostPort(t, path)
+	defer f.Close()
+	fmt.Fprint(f, "M118 x\n")
+	time.Sleep(50 * time.Millisecond)
+	if err := p.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Lstat(path); err == nil {
+		t.Error("the link is still there")
+	}
+	if s := trace.String(); !strings.Contains(s, " - M118 x\n# ") || !strings.Contains(s, " end x ") {
+		t.Errorf("trace %q", s)
 	}
 }
 

@@ -169,7 +169,7 @@ func New(o Options) (*Printer, error) {
 	if o.Port != nil {
 		b.plug(newStreamLine(o.Port))
 	} else {
-		l, err := openPTY(o.Path)
+		l, err := openPTY(o.Path, o.ResetOnOpen)
 		if err != nil {
 			return nil, err
 		}

@@ -138,8 +138,13 @@ func (b *board) block(until vt) {
 	case <-fine:
 	case <-writable:
 	case <-opened:
-		if b.o.ResetOnOpen {
-			b.todo = func() { b.reset("External Reset") }
+		l := b.line
+		b.todo = func() {
+			if b.o.ResetOnOpen {
+				b.tx = b.tx[:0]
+				b.reset("External Reset")
+			}
+			l.noticed()
 		}
 	case <-b.quit:
 		b.end = closing
