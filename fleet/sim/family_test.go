@@ -134,8 +134,12 @@ func TestTraceTellsWhatWasDone(t *testing.T) {
 
 // traced gives the numbered lines of the trace, without their times.
 func traced(h *talker) (l []string) {
-	h.p.ask(func(b *board) { b.tr.flush() })
-	for _, s := range strings.Split(h.trace.String(), "\n") {
+	var text string
+	h.p.ask(func(b *board) {
+		b.tr.flush()
+		text = h.trace.String()
+	})
+	for _, s := range strings.Split(text, "\n") {
 		if _, rest, ok := strings.Cut(s, " "); ok && strings.HasPrefix(rest, "N") {
 			l = append(l, rest)
 		}
