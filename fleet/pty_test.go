@@ -183,6 +183,11 @@ func (r *records) len() int {
 // lantern is a piece of n layers, each a square with infill, and its lines as
 // they must be executed.
 func lantern(n int, j fleet.Journal) (fleet.Run, []string) {
+	return lanternHeatedBy(n, j, "M190 S60", "M109 S205")
+}
+
+// lanternHeatedBy waits for its heat with the given commands.
+func lanternHeatedBy(n int, j fleet.Journal, waits ...string) (fleet.Run, []string) {
 	var w bytes.Buffer
 	var want []string
 	line := int64(0)
@@ -196,8 +201,9 @@ func lantern(n int, j fleet.Journal) (fleet.Run, []string) {
 	put("; rib of the heron lantern's left wing")
 	put("M140 S60")
 	put("M104 S205 ; both at once")
-	put("M190 S60")
-	put("M109 S205")
+	for _, w := range waits {
+		put(w)
+	}
 	put("G28")
 	put("G90")
 	put("M83")
@@ -541,4 +547,57 @@ func TestRealLinkFoundHot(t *testing.T) {
 		t.Error(err)
 	}
 	await(fleet.Ready)
+}
+
+// Every family of firmware, from connect to cool, line for line.
+func TestRealLinkFamilies(t *testing.T) {
+	t.Parallel()
+	families := []sim.Family{sim.FamilyA, sim.FamilyB, sim.FamilyC, sim.FamilyE}
+	var names []string
+	for _, f := range families {
+		names = append(names, "Dunlin-"+string(f))
+	}
+	c := newCellar(t, names, nil, func(name string, o *sim.Options) { o.Family = sim.Family(name[len(name)-1:]) })
+	var wg sync.WaitGroup
+	for _, name := range names {
+		wg.Go(func() {
+			var j records
+			for end := time.Now().Add(40 * time.Second); c.f.Printer(name).Snapshot().Phase != fleet.Ready; time.Sleep(10 * time.Millisecond) {
+				if time.Now().After(end) {
+					t.Errorf("%s is not ready: %s", name, c.f.Printer(name).Snapshot().Why)
+					return
+				}
+			}
+			r, want := lantern(12, &j)
+			if strings.HasSuffix(name, string(sim.FamilyE)) {
+				// It knows no command that waits for heat.
+				r, want = lanternHeatedBy(12, &j, "G4 S250")
+			}
+			out, err := c.f.Printer(name).Start(context.Background(), r)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			select {
+			case o := <-out:
+				if o.Result != fleet.Finished || o.LayersDone != 12 {
+					t.Errorf("%s: %s %s %s", name, o.Result, o.Cause, o.Text)
+				}
+			case <-time.After(time.Minute):
+				t.Errorf("%s: no outcome; %+v", name, c.f.Printer(name).Snapshot())
+				return
+			}
+			got := fromFile(c.machine(name).executed(), want)
+			if strings.Join(got, "\n") != strings.Join(want, "\n") {
+				t.Errorf("%s executed %d of the file's commands, want %d", name, len(got), len(want))
+			}
+			for end := time.Now().Add(40 * time.Second); c.f.Printer(name).Snapshot().Phase != fleet.Ready; time.Sleep(10 * time.Millisecond) {
+				if time.Now().After(end) {
+					t.Errorf("%s is not ready again: %s", name, c.f.Printer(name).Snapshot().Why)
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
 }
