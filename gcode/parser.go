@@ -106,6 +106,9 @@ func (p *Parser) fail(at int, err error, detail string) (bool, error) {
 	return false, &SyntaxError{Column: at + 1, Text: string(text), Err: err, Detail: detail}
 }
 
+// Done reports that nothing is left of the line.
+func (p *Parser) Done() bool { return p.pos >= len(p.line) }
+
 // Next reads the next command into p.Command; false at the end of the line.
 func (p *Parser) Next() (bool, error) {
 	if p.pos == 0 && p.quick() {

@@ -51,21 +51,38 @@ func (p *Parser) quick() bool {
 		if neg {
 			i++
 		}
-		w := binary.LittleEndian.Uint64(s[i : i+8])
-		whole, digits := eightDigits(w)
-		i += digits
-		v := float64(whole)
-		if digits < 8 && s[i] == '.' {
-			i++
-			part, more := eightDigits(binary.LittleEndian.Uint64(s[i : i+8]))
-			if more == 8 {
+		w := binary.LittleEndian.Uint64(s[i:i+8]) ^ zeros
+		other := notDigits(w)
+		digits := bits.TrailingZeros64(other) >> 3
+		var v float64
+		if behind := other & (other - 1); behind != 0 && s[i+digits] == '.' {
+			// The number and what ends it lie within eight bytes: close the gap that
+			// the point leaves and read all digits at once.
+			at := uint(8*digits) & 63
+			end := bits.TrailingZeros64(behind) >> 3
+			more := end - digits - 1
+			digits = end - 1
+			w = w&(1<<at-1) | w>>(at+8)<<at
+			v = float64(leading(w, digits)) / pow10[more]
+			i += end
+		} else {
+			whole := leading(w, digits)
+			i += digits
+			v = float64(whole)
+			if digits == 8 {
 				return false
 			}
-			i += more
-			digits += more
-			v = float64(whole*tens[more]+part) / pow10[more]
-		} else if digits == 8 {
-			return false
+			if s[i] == '.' {
+				i++
+				w = binary.LittleEndian.Uint64(s[i:i+8]) ^ zeros
+				more := bits.TrailingZeros64(notDigits(w)) >> 3
+				if more == 8 {
+					return false
+				}
+				i += more
+				digits += more
+				v = float64(whole*tens[more]+leading(w, more)) / pow10[more]
+			}
 		}
 		if digits == 0 || i > n || i+1 < n && s[i] == ' ' && s[i+1] < 'A' && s[i+1] != ';' {
 			return false
@@ -89,16 +106,19 @@ const quickNot = 1<<('G'-'A') | 1<<('M'-'A') | 1<<('T'-'A') | 1<<('N'-'A')
 // tens are the powers of ten that eight digits reach.
 var tens = [8]uint64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7}
 
-// eightDigits reads the decimal digits at the start of eight bytes (the first in
-// the lowest byte): their value, and how many there are.
-func eightDigits(w uint64) (value uint64, digits int) {
-	w ^= 0x3030303030303030
-	// The high bit of every byte that is no digit, the lowest of them right.
-	other := (w + 0x7676767676767676 | w) & 0x8080808080808080
-	digits = bits.TrailingZeros64(other) >> 3
+// zeros turns the digits of eight bytes into their values by exclusive or.
+const zeros = 0x3030303030303030
+
+// notDigits has the high bit of every byte of w that is above 9.
+func notDigits(w uint64) uint64 {
+	return (w&0x7f7f7f7f7f7f7f7f + 0x7676767676767676 | w) & 0x8080808080808080
+}
+
+// leading is the number that the first bytes of w spell, one digit in each, the
+// first in the lowest byte.
+func leading(w uint64, digits int) uint64 {
 	w <<= uint(64-8*digits) & 127
-	// Pairs, then fours, then eight (each byte now holds 0 to 9).
+	// Pairs, then fours, then eight.
 	w = w*10 + w>>8
-	value = (w&0x000000FF000000FF*(100+1000000<<32) + w>>16&0x000000FF000000FF*(1+10000<<32)) >> 32
-	return value, digits
+	return (w&0x000000FF000000FF*(100+1000000<<32) + w>>16&0x000000FF000000FF*(1+10000<<32)) >> 32
 }

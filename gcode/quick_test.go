@@ -3,6 +3,7 @@ package gcode
 import (
 	"bytes"
 	"fmt"
+	"math/bits"
 	"math/rand/v2"
 	"testing"
 )
@@ -26,7 +27,9 @@ func TestEightDigits(t *testing.T) {
 		for i, c := range b {
 			w |= uint64(c) << (8 * i)
 		}
-		if v, d := eightDigits(w); d != n || v != want {
+		w ^= zeros
+		d := bits.TrailingZeros64(notDigits(w)) >> 3
+		if v := leading(w, d); d != n || v != want {
 			t.Fatalf("%q: %d of %d digits, want %d of %d", b, v, d, want, n)
 		}
 	}

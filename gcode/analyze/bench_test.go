@@ -9,24 +9,41 @@ import (
 	"testing"
 )
 
-// ordinaryMoves is about n bytes of what a slicer writes: short extruding moves
-// with two decimals, travel with retraction, layers.
+// ordinaryMoves is about n bytes of what a slicer writes: walls as wobbly loops
+// of short segments, infill in long lines, travel with retraction, layers.
 func ordinaryMoves(n int) []byte {
 	r := rand.New(rand.NewPCG(7, 7))
 	var b bytes.Buffer
 	b.WriteString("M140 S60\nM109 S210\nG28\nG90\nM83\nG92 E0\n")
+	const perMM = 0.0332
 	x, y, z := 100.0, 100.0, 0.2
+	line := func(x2, y2 float64) {
+		fmt.Fprintf(&b, "G1 X%.3f Y%.3f E%.5f\n", x2, y2, perMM*math.Hypot(x2-x, y2-y))
+		x, y = x2, y2
+	}
+	travel := func(x2, y2 float64) {
+		fmt.Fprintf(&b, "G1 E-0.80000 F2100\nG0 X%.3f Y%.3f F9000\nG1 E0.80000 F2100\nG1 F1800\n", x2, y2)
+		x, y = x2, y2
+	}
 	for b.Len() < n {
 		fmt.Fprintf(&b, "G1 Z%.2f F600\n", z)
-		for k := range 4000 {
-			angle, d := r.Float64()*2*math.Pi, 0.2+3*r.Float64()
-			x2, y2 := min(200, max(20, x+d*math.Cos(angle))), min(200, max(20, y+d*math.Sin(angle)))
-			if k%40 == 0 {
-				fmt.Fprintf(&b, "G1 E-0.80000 F2100\nG0 X%.3f Y%.3f F9000\nG1 E0.80000 F2100\nG1 F1800\n", x2, y2)
-			} else {
-				fmt.Fprintf(&b, "G1 X%.3f Y%.3f E%.5f\n", x2, y2, 0.0332*math.Hypot(x2-x, y2-y))
+		for range 12 {
+			cx, cy, radius := 60+80*r.Float64(), 60+80*r.Float64(), 5+30*r.Float64()
+			for loop := range 2 {
+				rl := radius - 0.45*float64(loop)
+				travel(cx+rl, cy)
+				segments := int(rl * 8)
+				for k := 1; k <= segments; k++ {
+					sin, cos := math.Sincos(2 * math.Pi * float64(k) / float64(segments))
+					w := rl + 0.3*math.Sin(float64(k)*0.4) + 0.01*r.Float64()
+					line(cx+w*cos, cy+w*sin)
+				}
 			}
-			x, y = x2, y2
+			for k := 0.0; k < radius; k += 0.9 {
+				half := math.Sqrt(radius*radius - k*k)
+				line(cx-half, cy+k)
+				line(cx+half, cy+k)
+			}
 		}
 		z += 0.2
 	}

@@ -152,6 +152,9 @@ func (a *analysis) line(text []byte) {
 		}
 		any = true
 		a.command(&p.Command)
+		if p.Done() {
+			break
+		}
 	}
 	if a.lines.Cut() && p.Comment == nil && !p.Unclosed {
 		a.malformed(&gcode.SyntaxError{Column: gcode.MaxLineBytes, Text: string(text[:200]), Err: gcode.ErrTooLong})

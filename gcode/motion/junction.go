@@ -43,21 +43,33 @@ func (p *Planner) deviation2(u vector, lengthMM, accel, nominal float64) float64
 		w := vector{u.x - q.x, u.y - q.y, u.z - q.z, u.e - q.e}.normalised()
 		accel = limitByAxis(accel, math.Abs(w.x), math.Abs(w.y), math.Abs(w.z), math.Abs(w.e), &p.lim.MaxAccelMMs2)
 	}
-	half2 := (1 - cos) / 2
+	// Neither nominal speed may be passed.
+	least := nominal
+	if p.prevNominal < least {
+		least = p.prevNominal
+	}
+	least2 := least * least
+	half2 := (1 - cos) / 2 // s²
+	sin2 := 1 - half2
+	// Gentle corners limit nothing. That is certain without roots: s(1+s) is at
+	// least s²(1+s²) and 1/(1−s) = (1+s)/(1−s²); and φ is at most 2.06·√sin2.
+	if accel*p.lim.JunctionDeviationMM*half2*(1+half2) >= least2*sin2 {
+		la := lengthMM * accel
+		if lengthMM >= 1 || cos >= -math.Sqrt2/2 || la*la >= 4.25*sin2*least2*least2 {
+			return least2
+		}
+	}
 	s := math.Sqrt(half2)
 	v2 := accel * p.lim.JunctionDeviationMM * s / (1 - s)
 	if lengthMM < 1 && cos < -math.Sqrt2/2 {
 		// Short segments of a curve: the arc through them, of length L and angle
 		// acos(−cosθ), bounds the speed.
-		if r := lengthMM * accel / smallAngle(1-half2); r < v2 {
+		if r := lengthMM * accel / smallAngle(sin2); r < v2 {
 			v2 = r
 		}
 	}
-	if v := nominal * nominal; v < v2 {
-		v2 = v
-	}
-	if v := p.prevNominal * p.prevNominal; v < v2 {
-		v2 = v
+	if v2 > least2 {
+		v2 = least2
 	}
 	return v2
 }

@@ -54,8 +54,9 @@ type Planner struct {
 	minSegment float64    // s
 	// An acceleration up to this is within the limits of X, Y and E in any direction.
 	freeAccel float64
-	// The division that most moves have in common.
-	lastAccel, lastInvAccel float64
+	// Divisions that most moves have in common.
+	lastAccel, lastInvAccel     float64
+	lastNominal, lastInvNominal float64
 	// Square root of the oldest move's entry2, when the move before it left.
 	entry float64
 }
@@ -69,6 +70,7 @@ type block struct {
 	maxEntry2 float64
 	nominal   float64
 	nominal2  float64
+	invNom    float64
 	min2      float64 // square of the least speed: the exit speed of a move with none behind it
 }
 
@@ -216,6 +218,9 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	if accel != p.lastAccel {
 		p.lastAccel, p.lastInvAccel = accel, 1/accel
 	}
+	if nominal != p.lastNominal {
+		p.lastNominal, p.lastInvNominal = nominal, 1/nominal
+	}
 	if n == 0 {
 		p.entry = -1
 	}
@@ -229,7 +234,7 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	b := &p.ring[p.tail&p.mask]
 	b.lengthMM, b.accel, b.invAccel = length, accel, p.lastInvAccel
 	b.twoAL = 2 * accel * length
-	b.nominal, b.nominal2 = nominal, nominal2
+	b.nominal, b.nominal2, b.invNom = nominal, nominal2, p.lastInvNominal
 	b.min2, b.maxEntry2 = min2, v2
 	b.entry2 = min2 + b.twoAL
 	if b.entry2 > v2 {
@@ -315,7 +320,10 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 	if v0 < 0 {
 		v0 = math.Sqrt(b.entry2)
 	}
-	v1 := math.Sqrt(exit2)
+	v1 := b.nominal
+	if exit2 != b.nominal2 {
+		v1 = math.Sqrt(exit2)
+	}
 	p.entry = v1
 	return b.seconds(v0, v1, exit2), true
 }
@@ -330,7 +338,7 @@ func (b *block) seconds(v0, v1, exit2 float64) float64 {
 	}
 	ramps := (b.nominal2 - (b.entry2+exit2)/2) * b.invAccel
 	if ramps <= b.lengthMM {
-		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)/b.nominal
+		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)*b.invNom
 	}
 	peak2 := (b.twoAL + b.entry2 + exit2) / 2
 	if peak2 < b.entry2 {
