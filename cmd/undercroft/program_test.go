@@ -42,6 +42,22 @@ type site struct {
 // newSite starts one virtual printer for each name, of one kind.
 func newSite(t *testing.T, pace float64, names ...string) *site {
 	t.Helper()
+	var printers []sitePrinter
+	for _, name := range names {
+		printers = append(printers, sitePrinter{name: name})
+	}
+	return newSiteOf(t, pace, printers...)
+}
+
+// sitePrinter is one printer of a site.
+type sitePrinter struct {
+	name    string
+	conf    string   // more lines of its table in the configuration
+	virtual []string // more arguments of `undercroft virtual`
+}
+
+func newSiteOf(t *testing.T, pace float64, printers ...sitePrinter) *site {
+	t.Helper()
 	if testing.Short() {
 		t.Skip("starts processes")
 	}
@@ -54,10 +70,10 @@ func newSite(t *testing.T, pace float64, names ...string) *site {
 	var conf strings.Builder
 	fmt.Fprintf(&conf, "[house]\ntime_zone = \"Europe/Amsterdam\"\ndata = \"data\"\nlisten = %q\nstart_delay = \"1s\"\npace = %g\n\n", s.address, pace)
 	conf.WriteString("[[circuit]]\nname = \"wall\"\nvolts = 230\nbreaker_a = 16\n")
-	for _, name := range names {
-		port := filepath.Join(s.dir, name)
-		fmt.Fprintf(&conf, "\n[[printer]]\nname = %q\nkind = \"tall\"\npath = %q\nbaud = 250000\nvolume_mm = [300, 300, 400]\nmax_nozzle_c = 275\nmax_bed_c = 105\nheating_w = 330\nsteady_w = 120\ncircuit = \"wall\"\ncool_below_c = 50\n", name, port)
-		v := exec.Command("undercroft", "virtual", "--at", port, "--pace", fmt.Sprint(pace), "--trace", s.trace(name))
+	for _, p := range printers {
+		name, port := p.name, filepath.Join(s.dir, p.name)
+		fmt.Fprintf(&conf, "\n[[printer]]\nname = %q\nkind = \"tall\"\npath = %q\nbaud = 250000\nvolume_mm = [300, 300, 400]\nmax_nozzle_c = 275\nmax_bed_c = 105\nheating_w = 330\nsteady_w = 120\ncircuit = \"wall\"\ncool_below_c = 50\n%s\n", name, port, p.conf)
+		v := exec.Command("undercroft", append([]string{"virtual", "--at", port, "--pace", fmt.Sprint(pace), "--trace", s.trace(name)}, p.virtual...)...)
 		if err := v.Start(); err != nil {
 			t.Fatal(err)
 		}
