@@ -15,7 +15,7 @@ type hub struct {
 	house House
 	log   *slog.Logger
 	tick  time.Duration // shortest time between two changes
-	still time.Duration // longest silence
+	still time.Duration // between two looks whether the line was silent
 	limit int           // clients
 
 	mu      sync.Mutex
@@ -194,7 +194,7 @@ func (h *hub) loop(ctx context.Context, joins <-chan *watcher) {
 			}
 		case <-still.C:
 			h.sweep(in)
-			if time.Since(sentAt) >= h.still && len(in) > 0 {
+			if time.Since(sentAt) >= h.still/2 && len(in) > 0 {
 				h.send(in, stillMessage{"still", seq})
 			}
 		}

@@ -11,7 +11,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 
 	"undercroft/web"
@@ -35,7 +37,8 @@ var sizes = []struct {
 	{"phone", 390, 844, true},
 }
 
-// chrome is the one browser of this package's tests; each test has its own tab.
+// chrome is the one browser of this package's tests, with one tab: a new tab for
+// each test would cost most of their time.
 var chrome struct {
 	sync.Once
 	ctx context.Context
@@ -59,7 +62,7 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// tab opens a tab of the given size.
+// tab is the browser's tab, made to the given size.
 func tab(t *testing.T, width, height int64, phone bool) context.Context {
 	t.Helper()
 	if _, err := os.Stat(chromium); err != nil {
@@ -71,16 +74,22 @@ func tab(t *testing.T, width, height int64, phone bool) context.Context {
 			t.Fatal(err)
 		}
 	})
-	ctx, cancel := chromedp.NewContext(chrome.ctx)
+	ctx, cancel := context.WithCancel(chrome.ctx)
 	t.Cleanup(cancel)
 	opts := []chromedp.EmulateViewportOption{chromedp.EmulateScale(1)}
 	if phone {
 		opts = []chromedp.EmulateViewportOption{chromedp.EmulateScale(2), chromedp.EmulateMobile, chromedp.EmulateTouch}
 	}
-	do(t, ctx, chromedp.EmulateViewport(width, height, opts...))
+	// Nothing of the test before: neither its page nor what it set.
+	if _, err := chromedp.Call(ctx, network.ClearBrowserCookies, cdp.Empty{}); err != nil {
+		t.Fatal(err)
+	}
+	mediaScheme(t, ctx, "light")
+	do(t, ctx, chromedp.Navigate("about:blank"), chromedp.EmulateViewport(width, height, opts...))
 	return ctx
 }
 
+// desk is the tab as it stands on a desk.
 func desk(t *testing.T) context.Context { return tab(t, 1280, 900, false) }
 
 // open shows the page of a house and waits for its first picture.

@@ -189,6 +189,25 @@ func TestNoMarkup(t *testing.T) {
 	}
 }
 
+// TestEmptyHouse shows what to do where there is nothing yet.
+func TestEmptyHouse(t *testing.T) {
+	house := webtest.New(evening())
+	house.Change(func(v *web.View) { *v = web.View{At: v.At, Pace: 1, Hours: v.Hours} })
+	ts := serve(t, web.Options{House: house})
+	ctx := tab(t, 390, 844, true)
+	open(t, ctx, ts.URL)
+	shot(t, ctx, "empty")
+	got := text(t, ctx, "main")
+	for _, must := range []string{"No printers yet", "Nothing waits", "Add G-code files"} {
+		if !strings.Contains(got, must) {
+			t.Errorf("the empty page lacks %q: %s", must, got)
+		}
+	}
+	// And everything may come later, all at once.
+	house.Change(func(v *web.View) { *v = webtest.Scene(v.At) })
+	await(t, ctx, `document.querySelectorAll(".bay").length === 5 && document.querySelectorAll(".job").length === 8`)
+}
+
 // TestLiveForm changes the house while a form is half filled.
 func TestLiveForm(t *testing.T) {
 	house := webtest.New(evening())

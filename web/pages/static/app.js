@@ -27,6 +27,7 @@ function draw() {
   asked = false;
   setText(at("title"), view.title || "The house");
   bays = keyed(arcade, view.printers, (p) => p.name, bay);
+  show(at("arcade-empty"), view.printers.length === 0);
   for (const p of parts) p.update(view);
   setText(at("clock"), wallClock());
   setAttr(document.body, "data-ready", "");

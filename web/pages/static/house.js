@@ -18,6 +18,7 @@ export function tally() {
   place.append(pieces, bar, rest);
   return {
     update({ tally: t }) {
+      show(place, t.pieces_wanted > 0);
       setText(count, String(t.pieces_done));
       setText(of, " of " + many(t.pieces_wanted, "piece", "pieces") + " good");
       filled.style.width = (t.pieces_wanted > 0 ? Math.min(100, (100 * t.pieces_done) / t.pieces_wanted) : 0) + "%";

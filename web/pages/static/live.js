@@ -11,8 +11,10 @@ export function follow(changed, state) {
   let tries = 0;
   let watch;
   let retry;
+  let heard = 0;
 
   function arm() {
+    heard = Date.now();
     clearTimeout(watch);
     watch = setTimeout(() => drop("nothing was heard for " + patience / 1000 + " s"), patience);
   }
@@ -59,10 +61,12 @@ export function follow(changed, state) {
     };
   }
 
-  // A phone that wakes up does not wait for its timer; a line that seems alive may
-  // be long dead.
+  // A phone that wakes up does not wait for timers that slept with it: what it
+  // shows may be hours old, and the line long dead.
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState === "visible" && !socket) open();
+    if (document.visibilityState !== "visible") return;
+    if (!socket) open();
+    else if (Date.now() - heard > patience / 2) drop("this page was asleep");
   });
   addEventListener("online", () => {
     if (!socket) open();
