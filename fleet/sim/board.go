@@ -68,7 +68,9 @@ type board struct {
 
 	tr       tracer
 	inj      *injector
-	hangTill vt // until then the main loop does nothing: a fault
+	panel    []string // commands given at the machine itself
+	deaf     bool     // what is said goes to the panel, not to the host
+	hangTill vt       // until then the main loop does nothing: a fault
 	boots    int
 	bootAt   vt
 	resetWhy string
@@ -118,6 +120,7 @@ type mouth struct {
 type handling struct {
 	w           words
 	entry       int64 // its sequence number in the trace
+	moving      bool  // it is a move
 	inCmd       bool
 	heatWaiting bool
 	cancelHeat  bool
@@ -230,7 +233,7 @@ func (b *board) run() {
 		b.now = max(b.now, b.steps.next())
 		b.happen()
 	}
-	b.tr.lose()
+	b.tr.lose(nothing)
 	b.note("end " + b.truth().String())
 	b.tr.flush()
 	if b.line != nil {
@@ -256,6 +259,8 @@ func (b *board) serveOne() {
 	case b.end != running:
 	case b.runoutDue:
 		b.runOut()
+	case len(b.panel) > 0:
+		b.fromPanel()
 	case b.qN == 0:
 		b.step(never)
 	default:

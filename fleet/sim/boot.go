@@ -14,7 +14,7 @@ func (b *board) reset(why string) {
 func (b *board) boot() {
 	b.rest = b.steps.where(b.rest, b.now)
 	b.steps.clear()
-	b.tr.lose()
+	b.tr.lose(nothing)
 	for i := range b.heat {
 		b.heat[i].off()
 	}
@@ -25,6 +25,7 @@ func (b *board) boot() {
 	b.tx, b.say = b.tx[:0], b.say[:0]
 	b.cancelHeat, b.userGo, b.stopPending, b.answer = false, false, false, -1
 	b.hangTill = 0
+	b.panel, b.deaf, b.moving = nil, false, false
 	b.inCmd, b.quiet, b.heatWaiting = false, false, false
 	b.busyEvery, b.busyWord = 2*time.Second, "processing"
 	b.tempEvery, b.posEvery = 0, 0
@@ -70,7 +71,7 @@ func (b *board) boot() {
 // halt stops everything until a reset.
 func (b *board) halt(why string) {
 	b.steps.clear()
-	b.tr.lose()
+	b.tr.lose(nothing)
 	for i := range b.heat {
 		b.heat[i].off()
 	}

@@ -218,7 +218,7 @@ func (b *board) mCodeE(w *words) (silent bool) {
 	case 112:
 		// Neither a word nor an ok.
 		b.steps.clear()
-		b.tr.lose()
+		b.tr.lose(nothing)
 		for i := range b.heat {
 			b.heat[i].off()
 		}

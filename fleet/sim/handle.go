@@ -42,11 +42,13 @@ func (b *board) run1(s *slot) reply {
 	w.read(s.text[:s.n])
 	if w.letter == 'G' && w.code <= 3 && !w.sub {
 		b.entry = b.tr.add(s.number, w.text, true, false, b.now, b.at)
+		b.moving = true
 		if w.code <= 1 {
 			b.straight(w)
 		} else {
 			b.arc(w)
 		}
+		b.moving = false
 		b.commanded()
 		return replyOK
 	}
@@ -328,7 +330,11 @@ func (b *board) quickStop() {
 		b.rest[i] = math.Round(b.rest[i]*s) / s
 	}
 	b.steps.clear()
-	b.tr.lose()
+	keep := nothing
+	if b.moving {
+		keep = b.entry
+	}
+	b.tr.lose(keep)
 	b.note("quick stop")
 	b.dwell(time.Second)
 	b.at = b.rest

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"testing"
@@ -70,6 +71,44 @@ func TestNoAllocationPerLine(t *testing.T) {
 			t.Errorf("%s: %v allocations a line", o.Family, got)
 		}
 	}
+}
+
+// Whatever comes in, the intake neither fails nor keeps more than it may, and
+// never takes a numbered line whose checksum is wrong.
+func FuzzIntake(f *testing.F) {
+	f.Add([]byte("N1 G1 X1*120\nN2 M112*33\n\r\n;\n"), byte(0))
+	f.Add([]byte("N1 M110 N5*124\nN6 G28*21\nN6 G28*21\nN9 G28*26\n"), byte(1))
+	f.Add([]byte("   N1 M118 x ; y*1\n*\nN\nN*\nN-1*9999999999999999999999\n"), byte(2))
+	f.Add([]byte("M118 \x00\xff*1\n(x)\n%\n"), byte(3))
+	f.Fuzz(func(t *testing.T, text []byte, which byte) {
+		family := []Family{FamilyA, FamilyB, FamilyC, FamilyD}[which%4]
+		b, l := hotBoard(Options{Family: family, AllOptions: family == FamilyA && which > 127})
+		for len(text) > 0 && b.end == running {
+			n := min(len(text), 512)
+			buf := <-l.free
+			l.in <- arrival{buf[:copy(buf[:cap(buf)], text[:n])], b.clk.start}
+			text = text[n:]
+			b.fetch()
+			for b.end == running && (b.chunk != nil || b.rxN > 0) {
+				before := b.lastN
+				b.intake()
+				for ; b.qN > 0; b.qN-- {
+					s := &b.q[b.qHead]
+					b.qHead = (b.qHead + 1) % queueLines
+					if s.n > lineBytes {
+						t.Fatalf("a line of %d bytes", s.n)
+					}
+					if s.number >= 0 && b.m.repeats != repeatSilent && s.number <= before && !bytes.Contains(s.text[:s.n], []byte("M110")) {
+						t.Fatalf("line %d again behind %d", s.number, before)
+					}
+					before = max(before, s.number)
+				}
+				if len(b.part) > lineBytes || len(b.tx) > txBytes {
+					t.Fatalf("%d bytes of a line, %d to send", len(b.part), len(b.tx))
+				}
+			}
+		}
+	})
 }
 
 // BenchmarkBoard is the firmware alone: a line in, its move done, its answer out.

@@ -43,6 +43,29 @@ func (p *Printer) Replug(port io.ReadWriteCloser) {
 	})
 }
 
+// Panel gives a command at the machine's own panel: it runs between two lines of
+// the host's, and the host hears nothing of it. It is an event in the trace, not
+// a command.
+func (p *Printer) Panel(command string) {
+	p.ask(func(b *board) { b.panel = append(b.panel, command) })
+}
+
+// fromPanel runs the oldest of them.
+func (b *board) fromPanel() {
+	command := b.panel[0]
+	b.panel = b.panel[1:]
+	b.note("panel " + command)
+	b.deaf = true
+	b.w.read([]byte(command))
+	if b.w.letter == 'G' && b.w.code <= 1 {
+		to := b.target(&b.w)
+		b.plan(to, to[3]-b.at[3], b.feedMMs*b.feedPct/100, nothing, false)
+	} else {
+		b.other(&b.w)
+	}
+	b.deaf = false
+}
+
 // SetFilament puts filament into the runout sensor, or takes it away.
 func (p *Printer) SetFilament(there bool) { p.ask(func(b *board) { b.setFilament(there) }) }
 

@@ -85,8 +85,10 @@ func (t *tracer) finish(seq int64, at vt, end [4]float64) {
 }
 
 // lose drops every move that is not done; what was executed behind it stays.
-func (t *tracer) lose() {
-	for t.n > 0 {
+// The command with the number keep is still in hand and stays too; it is the
+// newest.
+func (t *tracer) lose(keep int64) {
+	for t.n > 0 && t.first != keep {
 		e := &t.ring[t.head]
 		if e.done {
 			t.write(e)
@@ -94,6 +96,9 @@ func (t *tracer) lose() {
 		t.pop()
 	}
 }
+
+// nothing is no command: lose keeps none.
+const nothing = int64(-1)
 
 func (t *tracer) release() {
 	for t.n > 0 && t.ring[t.head].done {

@@ -176,7 +176,7 @@ func (b *board) nextOut() vt {
 func (b *board) emit() {
 	b.say = append(b.say, '\n')
 	switch {
-	case b.now < b.inj.silentTill:
+	case b.deaf, b.now < b.inj.silentTill:
 	case b.inj.out:
 		b.sendSpoilt()
 	default:
