@@ -20,6 +20,7 @@ func (e *engine) onOK(now time.Time, r *reply) {
 	}
 	if e.foreign && !numbered && !r.temps {
 		e.foreign = false
+		e.missing(now)
 		return
 	}
 	switch {
@@ -32,6 +33,7 @@ func (e *engine) onOK(now time.Time, r *reply) {
 				e.confirmed = max(e.confirmed, min(seq, e.lastOK)+1)
 			}
 			e.lastOK = seq
+			e.receipt = r.free < 0
 			if r.free >= 0 {
 				for q := e.acked; q <= seq; q++ {
 					e.at(q).answer = true // it would have come before the ok
@@ -45,11 +47,20 @@ func (e *engine) onOK(now time.Time, r *reply) {
 		// A firmware that names the line in its ok did not name one: it ran
 		// something that bore no number.
 		e.suspect = true
+		e.missing(now)
 	case e.advanced >= 2:
 		// A bare ok belongs to a refused line whose Resend was lost.
 		e.surplus++
 	default:
 		e.plainOK(now)
+	}
+}
+
+// missing follows an ok that shows that the one line on its way did not get
+// through as itself: a mark behind it draws the request for it at once.
+func (e *engine) missing(now time.Time) {
+	if e.checks && e.dlg.stage == dNone && e.cursor-e.acked == 1 {
+		e.mark(now)
 	}
 }
 
@@ -185,9 +196,5 @@ func (e *engine) completed(s *slot) {
 		s.do = nil
 	case slotSettings:
 		e.settingsOn = false
-	case slotSync:
-		if s.refused {
-			e.unknownSync = true
-		}
 	}
 }

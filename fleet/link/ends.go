@@ -8,9 +8,9 @@ import "bytes"
 type softEnds struct {
 	known    bool
 	on       bool
-	homed    [3]bool
+	homed    [3]bool    // the ends hold for this axis
 	min, max [3]float64 // mm
-	asked    int
+	asked    int        // M211 was sent
 }
 
 func (s *softEnds) clamp(axis int, v float64) float64 {
@@ -40,7 +40,6 @@ func (s *softEnds) read(b []byte) {
 		}
 		low[axis], high[axis] = a, z
 	}
-	s.known = s.asked > 0 && low == s.min && high == s.max
+	s.known = low == s.min && high == s.max
 	s.min, s.max = low, high
-	s.asked++
 }

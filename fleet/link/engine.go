@@ -69,6 +69,7 @@ type engine struct {
 	confirmed           int64 // slots below are handled for certain
 	lastOK              int64 // seq that the newest numbered ok named
 
+	receipt   bool   // an ok names its line and comes before the line is handled
 	mutters   bool   // no ok follows a refusal
 	checks    bool   // the firmware refuses a wrong line number
 	advanced  int    // oks seen that carried the number of a line on its way
@@ -135,6 +136,7 @@ type engine struct {
 	reporting      bool       // temperature reports come by themselves
 	named          bool       // M115 was answered
 	unknownSync    bool
+	finalSeen      bool // the position behind the end was told
 	openStep       int
 	openTries      int
 	openAt         time.Time
@@ -170,7 +172,7 @@ func (e *engine) restart(now time.Time) {
 	e.calm, e.calmAt, e.freeN = 64, 0, 0
 	e.marks = 0
 	e.reporting, e.named, e.positions, e.askAfter = false, false, false, false
-	e.lastPrinter, e.askAgain = 0, 0
+	e.lastPrinter, e.askAgain, e.receipt = 0, 0, false
 	e.openStep, e.openTries = 0, 0
 	e.lastAck, e.lastWrite = now, now
 	e.dlg = dialogue{stage: dListen, until: now.Add(e.o.ListenFor)}
@@ -333,7 +335,7 @@ func (e *engine) collect(r *reply) bool {
 
 // readEnds takes a line of the answer to M211.
 func (e *engine) readEnds(r *reply) bool {
-	if e.phase != Opening || e.acked >= e.cursor || e.at(e.acked).kind != slotLimits {
+	if e.acked >= e.cursor || e.at(e.acked).kind != slotLimits {
 		return false
 	}
 	e.track.ends.read(r.text)

@@ -24,7 +24,7 @@ func spiral(n int) []string {
 // isOwn says that the link sent this command of its own accord.
 func isOwn(text string) bool {
 	switch wordOf(text) {
-	case "M105", "M114", "M110", "M400", "M155", "M115", "M503", "G4":
+	case "M105", "M114", "M110", "M400", "M155", "M115", "M503", "M211", "G4":
 		return true
 	}
 	return false

@@ -7,7 +7,7 @@ import (
 // onWait takes the word that the firmware sends each second while its queue is
 // empty: lines that are still on their way then have been lost, or their oks.
 func (e *engine) onWait(now time.Time) {
-	if e.acked >= e.cursor || e.dlg.stage != dNone || now.Sub(e.lastWrite) < 300*time.Millisecond {
+	if e.acked >= e.cursor || e.dlg.stage != dNone || now.Sub(e.lastWrite) < 700*time.Millisecond {
 		e.waits = 0
 		return
 	}
@@ -64,6 +64,14 @@ func (e *engine) sendMark(now time.Time) bool {
 	return false
 }
 
+// surestMark is a query whose answer cannot come by itself.
+func (e *engine) surestMark() string {
+	if e.receipt {
+		return "M115" // an 'ok T:' never comes then, and a report is just a report
+	}
+	return "M105"
+}
+
 // unanswered finds the oldest line of this text whose answer has not come. An
 // ok too many may have been counted for it: it is looked for behind acked too.
 func (e *engine) unanswered(text string) int64 {
@@ -89,9 +97,12 @@ func (e *engine) answered(now time.Time, q int64, through bool) *slot {
 		to++
 	}
 	e.confirmed = max(e.confirmed, to)
-	if to < e.acked {
+	switch {
+	case to < e.acked && e.advanced == 0:
 		e.rollback(to)
-	} else {
+	case to < e.acked:
+		// Its oks name their lines: none was one too many.
+	default:
 		e.acceptThrough(now, to-1, -1)
 	}
 	e.feed(-1)

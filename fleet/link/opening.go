@@ -37,14 +37,7 @@ func (e *engine) openNext(now time.Time) {
 			return
 		}
 		e.openNext(now)
-	case 5, 6:
-		if !e.checks {
-			e.openNext(now)
-			return
-		}
-		// Asked twice: a damaged answer must not set the ends.
-		e.own = append(e.own, ownLine{slotLimits, "M211"})
-	case 7:
+	case 5:
 		e.settled = e.head
 		e.own = append(e.own, ownLine{slotPosition, "M114"})
 	default:

@@ -96,6 +96,7 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 	if !e.checks && s.kind != slotFinal && s.seq != e.settled {
 		return // it tells where the nozzle is, not where the moves lead
 	}
+	e.finalSeen = s.kind == slotFinal
 	agrees := near(s.before, s.beforeK, pos, hasE)
 	if !e.consistent(b, pos) && (!agrees || e.discovers(s, hasE)) {
 		// The report itself may be damaged: what is said twice counts.
@@ -111,6 +112,17 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 		}
 	}
 	e.askAgain = 0
+	if !agrees && e.checks && e.track.ends.asked == 0 && e.phase == Streaming {
+		// The machine may have stopped a move at its soft ends: ask where they
+		// are, twice, for a damaged answer must not set them.
+		e.track.ends.asked = 1
+		e.own = append(e.own, ownLine{slotLimits, "M211"}, ownLine{slotLimits, "M211"})
+		e.repeatQuery(s.kind)
+		return
+	}
+	if !agrees && e.stoppedAtEnds(s, pos, hasE) {
+		agrees = true
+	}
 	if !agrees && (e.phase == Streaming || e.phase == Suspended) {
 		e.fail(now, CausePosition, "the firmware stands at X%.2f Y%.2f Z%.2f E%.2f, sent was X%.2f Y%.2f Z%.2f E%.2f: a command was damaged or run twice on the way", pos[0], pos[1], pos[2], pos[3], s.before[0], s.before[1], s.before[2], s.before[3])
 		return
@@ -119,6 +131,31 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 		e.audits++
 	}
 	e.adopt(s, pos, hasE)
+}
+
+// stoppedAtEnds says that the report differs only on axes that were sent beyond
+// the soft ends and stopped there. From now on the tracker stops there too.
+func (e *engine) stoppedAtEnds(s *slot, pos [4]float64, hasE bool) bool {
+	ends := &e.track.ends
+	if !ends.known || !ends.on {
+		return false
+	}
+	want := s.before
+	for axis := range 3 {
+		stop := min(max(want[axis], ends.min[axis]), ends.max[axis])
+		if s.beforeK[axis] && stop != want[axis] && math.Abs(stop-pos[axis]) < 0.021 {
+			want[axis] = pos[axis]
+		}
+	}
+	if !near(want, s.beforeK, pos, hasE) {
+		return false
+	}
+	for axis := range 3 {
+		if want[axis] != s.before[axis] {
+			ends.homed[axis] = true
+		}
+	}
+	return true
 }
 
 // discovers says that the report would tell of an axis that was not known.
@@ -135,6 +172,7 @@ func (e *engine) discovers(s *slot, hasE bool) bool {
 func (e *engine) repeatQuery(k slotKind) {
 	switch {
 	case k == slotFinal:
+		e.finalSeen = false
 		e.own = append(e.own, ownLine{slotFinal, "M114"})
 	case e.phase == Streaming:
 		e.askAfter = true

@@ -211,7 +211,7 @@ func (e *engine) pumpSource(now time.Time) bool {
 			return false
 		}
 		if e.printerPending() {
-			e.sendOwn(now, slotMark, "M105")
+			e.sendOwn(now, slotMark, e.surestMark())
 			return true
 		}
 		e.askAfter = false
@@ -251,7 +251,7 @@ func (e *engine) pumpSource(now time.Time) bool {
 
 // due sends a mark, a position query or a temperature query whose time has come.
 func (e *engine) due(now time.Time) bool {
-	if e.checks && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
+	if e.checks && !e.receipt && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
 		if e.printerPending() {
 			if !e.marking() {
 				e.sendOwn(now, slotMark, "M105")
@@ -290,25 +290,31 @@ func (e *engine) pumpEnd(now time.Time) bool {
 		e.supply.pause()
 		e.ending = 1
 		e.unknownSync = false
-		if e.checks {
-			e.own = append(e.own, ownLine{slotSync, "M400"})
-		} else {
-			e.own = append(e.own, ownLine{slotSync, "G4 P1"})
+		sync := "M400"
+		if !e.checks {
+			sync = "G4 P1"
 		}
+		e.own = append(e.own, ownLine{slotSync, sync})
 		return true
 	case 1:
 		if e.printerPending() {
-			e.own = append(e.own, ownLine{slotMark, "M105"})
-			return true
-		}
-		if e.unknownSync {
-			e.unknownSync = false
-			e.own = append(e.own, ownLine{slotSync, "G4 P1"})
+			e.own = append(e.own, ownLine{slotMark, e.surestMark()})
 			return true
 		}
 		e.ending = 2
 		e.own = append(e.own, ownLine{slotFinal, "M114"})
 		return true
+	case 2:
+		if e.receipt && e.positions && !e.finalSeen {
+			return false // its ok tells only that the query has arrived
+		}
+		if e.unknownSync {
+			// It does not know M400, and said so: a dwell waits in every family.
+			e.unknownSync = false
+			e.ending = 1
+			e.own = append(e.own, ownLine{slotSync, "G4 P1"})
+			return true
+		}
 	}
 	e.confirmed = e.acked
 	e.feed(-1)

@@ -47,7 +47,7 @@ func (e *engine) stream(now time.Time, src Source) error {
 	e.src, e.srcEOF, e.peeked = src, false, false
 	e.idx, e.sent, e.accepted, e.sentLine, e.acceptedLine = 0, 0, 0, 0, 0
 	e.bound = bound{}
-	e.ending, e.aborting, e.finished, e.askAfter = 0, false, false, false
+	e.ending, e.aborting, e.finished, e.askAfter, e.finalSeen = 0, false, false, false, false
 	e.supply.starved = 0
 	e.streamFrom, e.streamBytes = now, 0
 	e.auditAt = now

@@ -8,6 +8,10 @@ import (
 // refused starts on a request for a line outside any other conversation.
 func (e *engine) refused(now time.Time, r *reply) {
 	if !e.checks {
+		if e.phase == Opening && r.n-e.shift == e.cursor {
+			e.acceptThrough(now, e.cursor-1, -1) // it wants the next one: it has this one
+			return
+		}
 		if e.acked < e.cursor {
 			e.dlg = dialogue{want: e.acked}
 			e.enter(now, dRewrite, quietSingle)

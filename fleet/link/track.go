@@ -208,14 +208,12 @@ func (t *tracker) home(b []byte) {
 	for _, c := range b {
 		if c >= 'X' && c <= 'Z' {
 			t.lose(int(c - 'X'))
-			t.ends.homed[c-'X'] = true
 			any = true
 		}
 	}
 	if !any {
 		for axis := range 3 {
 			t.lose(axis)
-			t.ends.homed[axis] = true
 		}
 	} else {
 		t.lose(2) // homing X or Y may lift Z

@@ -11,8 +11,12 @@ func (e *engine) onRefused(now time.Time, r *reply) {
 	seq := e.acked
 	if quoted != nil {
 		found := false
-		for q := e.acked; q < e.cursor; q++ {
-			if sameCommand(e.at(q).payload(), quoted) {
+		from := e.acked
+		if e.receipt {
+			from = max(1, e.acked-2*queuedLines-receiveBytes/8) // it was acknowledged before it was read
+		}
+		for q := from; q < e.cursor; q++ {
+			if !e.at(q).refused && sameCommand(e.at(q).payload(), quoted) {
 				seq, found = q, true
 				break
 			}
@@ -31,6 +35,9 @@ func (e *engine) onRefused(now time.Time, r *reply) {
 	}
 	s := e.at(seq)
 	s.refused = true
+	if s.kind == slotSync {
+		e.unknownSync = true
+	}
 	if s.kind == slotDo {
 		e.collect(r)
 		return
