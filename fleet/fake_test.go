@@ -315,6 +315,9 @@ func (nothing) Read([]byte) (int, error)    { return 0, nil }
 func (nothing) Write(p []byte) (int, error) { return len(p), nil }
 func (nothing) Close() error                { return nil }
 
+// errMended is how the bench tells refusing that it may let go.
+var errMended = errors.New("mended")
+
 // bench is a fleet over fake links, to be made inside a synctest bubble.
 type bench struct {
 	t     *testing.T
@@ -322,15 +325,15 @@ type bench struct {
 	stop  context.CancelFunc
 	ended chan struct{}
 
-	mu    sync.Mutex
-	links map[string][]*fakeLink // by path, every link that was opened
-	open  map[string]error       // what opening a path fails with
-	there map[string]bool        // false: the path does not exist
-	prep  func(path string, c *fakeLink)
+	mu     sync.Mutex
+	links  map[string][]*fakeLink // by path, every link that was opened
+	mended bool                   // what refusing refuses opens again
+	there  map[string]bool        // false: the path does not exist
+	prep   func(path string, c *fakeLink)
 }
 
 func newBench(t *testing.T, names []string, change func(*Options)) *bench {
-	b := &bench{t: t, links: map[string][]*fakeLink{}, open: map[string]error{}, there: map[string]bool{}, ended: make(chan struct{})}
+	b := &bench{t: t, links: map[string][]*fakeLink{}, there: map[string]bool{}, ended: make(chan struct{})}
 	o := Options{
 		OpenPort: func(path string, baud int) (link.Port, error) {
 			b.mu.Lock()
@@ -338,7 +341,10 @@ func newBench(t *testing.T, names []string, change func(*Options)) *bench {
 			if there, known := b.there[path]; known && !there {
 				return nil, &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
 			}
-			return nothing{path}, b.open[path]
+			if b.mended {
+				return nothing{path}, errMended
+			}
+			return nothing{path}, nil
 		},
 		PathThere: func(path string) bool {
 			b.mu.Lock()

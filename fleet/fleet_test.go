@@ -184,6 +184,20 @@ func TestLinkFailures(t *testing.T) {
 	}
 }
 
+// refusing makes opening a path fail until the bench is mended.
+func refusing(path string, err error) func(*Options) {
+	return func(o *Options) {
+		open := o.OpenPort
+		o.OpenPort = func(p string, baud int) (link.Port, error) {
+			port, mended := open(p, baud)
+			if p == path && !errors.Is(mended, errMended) {
+				return nil, err
+			}
+			return port, nil
+		}
+	}
+}
+
 func TestPortTroubles(t *testing.T) {
 	cases := []struct {
 		err  error
@@ -197,11 +211,8 @@ func TestPortTroubles(t *testing.T) {
 	for _, k := range cases {
 		t.Run(k.want, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				b := newBench(t, []string{"Egret", "Merel"}, nil)
+				b := newBench(t, []string{"Egret", "Merel"}, refusing("/dev/Egret", k.err))
 				defer b.finish()
-				b.mu.Lock()
-				b.open["/dev/Egret"] = k.err
-				b.mu.Unlock()
 				b.await("Merel", Ready, time.Minute)
 				time.Sleep(3 * time.Minute)
 				s := b.f.Printer("Egret").Snapshot()
@@ -213,7 +224,7 @@ func TestPortTroubles(t *testing.T) {
 					t.Errorf("start: %v", err)
 				}
 				b.mu.Lock()
-				b.open["/dev/Egret"] = nil
+				b.mended = true
 				b.mu.Unlock()
 				b.await("Egret", Ready, longestWait+time.Second)
 			})
@@ -305,10 +316,7 @@ func TestStopNotTaken(t *testing.T) {
 func TestShutdown(t *testing.T) {
 	for _, hurry := range []bool{false, true} {
 		synctest.Test(t, func(t *testing.T) {
-			b := newBench(t, []string{"Bittern", "Curlew", "Dunlin"}, nil)
-			b.mu.Lock()
-			b.open["/dev/Dunlin"] = syscall.ENOENT
-			b.mu.Unlock()
+			b := newBench(t, []string{"Bittern", "Curlew", "Dunlin"}, refusing("/dev/Dunlin", syscall.ENOENT))
 			b.await("Bittern", Ready, time.Minute)
 			b.await("Curlew", Ready, time.Minute)
 			r, _ := piece(3, 200, &journal{})
@@ -525,6 +533,32 @@ func TestPanicIsContained(t *testing.T) {
 			t.Error(err)
 		}
 		b.await("Bittern", Ready, time.Minute)
+	})
+}
+
+// Even a link that fails inside at every touch costs its own printer only.
+func TestPanicThatGoesOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Bittern", "Merel"}, nil)
+		defer b.finish()
+		b.await("Bittern", Ready, time.Minute)
+		b.await("Merel", Ready, time.Minute)
+		r, _ := piece(1, 100, &journal{})
+		r2, _ := piece(2, 20, &journal{})
+		out, out2 := start(t, b, "Bittern", r), start(t, b, "Merel", r2)
+		b.await("Bittern", Printing, time.Minute)
+		c := b.newest("Bittern")
+		c.with(func() { c.panicState = true })
+		if o := outcome(t, out, time.Minute); o.Result != Failed || o.Cause != "internal" {
+			t.Errorf("outcome %+v", o)
+		}
+		b.await("Bittern", Faulted, time.Second)
+		if o := outcome(t, out2, 10*time.Minute); o.Result != Finished {
+			t.Errorf("the other: %+v", o)
+		}
+		if !c.closed {
+			t.Error("the link was not closed")
+		}
 	})
 }
 

@@ -94,43 +94,62 @@ func (l *loop) main() {
 	defer func() {
 		l.tick.Stop()
 		l.rest.Stop()
-		l.dropErrand()
+		l.safely(l.dropErrand)
 		if l.run != nil {
-			l.deliver(ending{result: Interrupted, cause: "shutdown", text: "the daemon was shut down"})
+			l.safely(func() { l.deliver(ending{result: Interrupted, cause: "shutdown", text: "the daemon was shut down"}) })
 		}
-		l.hangUp()
+		l.safely(l.hangUp)
 		l.wg.Wait()
-		l.publish()
+		l.safely(l.publish)
 		l.sendOff()
 		close(l.p.done)
 	}()
 	for !l.stopped {
-		next := l.contained()
-		l.enter(next)
+		l.turn()
 	}
 }
 
-// contained runs the present phase's function. What panics in there faults this
-// printer and no other: its run ends, its heaters are turned off if the link
-// still allows it.
-func (l *loop) contained() (next Phase) {
+// turn is one phase and the change to the next. What panics in there faults
+// this printer and no other: its run ends, its heaters are turned off if the
+// link still allows it.
+func (l *loop) turn() {
 	defer func() {
 		r := recover()
 		if r == nil {
 			return
 		}
 		l.log.Error("the printer's loop failed", "phase", l.phase, "panic", r, "stack", string(debug.Stack()))
-		next = l.to(Faulted, fmt.Sprintf("the daemon failed inside while the printer was %s (%v). Check the machine, then take it back; please report this", l.phase, r))
-		l.coolAfterFailure()
+		why := fmt.Sprintf("the daemon failed inside while the printer was %s (%v). Check the machine, then take it back; please report this", l.phase, r)
+		// Whatever failed may fail again: each step stands alone.
+		l.safely(l.dropErrandSilently)
+		l.safely(l.coolAfterFailure)
 		if l.run != nil {
-			l.deliver(ending{result: Failed, cause: "internal", text: "the daemon failed inside; the other printers run on"})
+			e := ending{result: Failed, cause: "internal", text: "the daemon failed inside; the other printers run on"}
+			l.safely(func() { l.deliver(e) })
 		}
-		l.hangUp()
+		l.safely(l.hangUp)
+		l.c, l.errand = nil, nil
 		for _, q := range l.unanswered {
-			q.answer(nil, l.errorf(ErrNotNow, "%s", l.why))
+			q.answer(nil, l.errorf(ErrNotNow, "%s", why))
 		}
+		l.phase, l.since, l.why, l.lentBy = Faulted, l.now(), why, ""
+		l.safely(l.publish)
+		l.sendOff()
 		l.stopped = l.quitting()
 	}()
+	l.enter(l.runPhase())
+}
+
+func (l *loop) safely(f func()) {
+	defer func() {
+		if r := recover(); r != nil {
+			l.log.Error("and failed again", "panic", r)
+		}
+	}()
+	f()
+}
+
+func (l *loop) runPhase() Phase {
 	switch l.phase {
 	case Absent:
 		return l.absent()
@@ -154,10 +173,8 @@ func (l *loop) contained() (next Phase) {
 }
 
 // coolAfterFailure tries to turn the heaters off when nothing else of the loop
-// can be trusted. It must not panic again.
+// can be trusted.
 func (l *loop) coolAfterFailure() {
-	defer func() { _ = recover() }()
-	l.dropErrand()
 	if l.c == nil {
 		return
 	}
@@ -360,7 +377,7 @@ func (l *loop) hangUp() {
 		return
 	}
 	c := l.c
-	l.boots += c.State().Boots
+	l.boots += l.st.Boots
 	l.c, l.bad, l.asks = nil, nil, nil
 	if err := c.Close(); err != nil {
 		l.log.Debug("closing the link", "err", err)
