@@ -23,6 +23,7 @@ func BeadWidthMM(areaMM2, heightMM float64) float64 {
 const (
 	beadBins   = 400
 	beadBinMM  = 0.01
+	thickBins  = 256
 	thickBinMM = 0.01
 	// earlyLayers are kept apart: first layers and rafts are laid wider than
 	// their nozzle's lines.
@@ -36,16 +37,29 @@ type widths struct {
 	total float64
 }
 
-// beads are the widths of all beads, and of those in the first layers.
-type beads struct{ all, early widths }
+// beads are the widths of all beads, of those in the first layers, and how much
+// material was laid in lines of each thickness.
+type beads struct {
+	all   widths
+	first widths // first layers of objects
+	early widths // the earlyLayers, first layers included
+	thick [thickBins]rowThickness
+}
 
-func (b *beads) add(w, volumeMM3 float64, early bool) {
+// add takes in a line of a layer, by its index, that rests on the plate or not.
+func (b *beads) add(w, h, volumeMM3 float64, layer int, onPlate bool) {
+	t := &b.thick[min(uint(h*(1/thickBinMM)+0.5), thickBins-1)]
+	t.mm3 += volumeMM3
+	t.mm4 += volumeMM3 * h
 	if w > beadBinMM*(beadBins-0.5) {
 		w = beadBinMM * (beadBins - 0.5)
 	}
 	i := uint(w * (1 / beadBinMM)) // it is positive: area and height are
 	b.all.add(i, w, volumeMM3)
-	if early {
+	if onPlate {
+		b.first.add(i, w, volumeMM3)
+	}
+	if onPlate || layer < earlyLayers {
 		b.early.add(i, w, volumeMM3)
 	}
 }
@@ -103,8 +117,10 @@ func (b *beads) bead() Bead {
 // main are the beads that tell the nozzle: those above the first layers, where
 // there are enough of them.
 func (b *beads) main() widths {
-	if rest := b.all.less(&b.early); rest.total > 0.15*b.all.total {
-		return rest
+	for _, early := range []*widths{&b.early, &b.first} {
+		if rest := b.all.less(early); rest.total > 0.15*b.all.total {
+			return rest
+		}
 	}
 	return b.all
 }
@@ -116,7 +132,7 @@ type rowThickness struct{ mm4, mm3 float64 }
 // commonThickness is the thickness that most layers have. A layer of little
 // material, such as one of supports alone, counts for less; one of much, such as
 // a raft's, not for more.
-func commonThickness(rows []rowThickness) float64 {
+func (b *beads) commonThickness(rows []rowThickness) float64 {
 	amounts := make([]float64, len(rows))
 	for i, r := range rows {
 		amounts[i] = r.mm3
@@ -126,7 +142,7 @@ func commonThickness(rows []rowThickness) float64 {
 	if n := len(amounts); n > 0 {
 		limit = 1.5 * amounts[n/2]
 	}
-	var bins [256]struct{ weight, sum float64 }
+	var bins [thickBins]struct{ weight, sum float64 }
 	best := 0
 	for i, r := range rows {
 		if r.mm3 == 0 || i == 0 && len(rows) > 1 {
@@ -134,9 +150,9 @@ func commonThickness(rows []rowThickness) float64 {
 		}
 		h := r.mm4 / r.mm3
 		w := min(r.mm3, limit)
-		b := &bins[min(int(h/thickBinMM+0.5), len(bins)-1)]
-		b.weight += w
-		b.sum += w * h
+		bin := &bins[min(int(h/thickBinMM+0.5), len(bins)-1)]
+		bin.weight += w
+		bin.sum += w * h
 	}
 	for i := range bins {
 		if bins[i].weight > bins[best].weight*(1+1e-9) {
@@ -146,5 +162,17 @@ func commonThickness(rows []rowThickness) float64 {
 	if bins[best].weight == 0 {
 		return 0
 	}
-	return bins[best].sum / bins[best].weight
+	common := bins[best].sum / bins[best].weight
+	// A layer's mean mixes the piece with supports on their own levels; the lines
+	// themselves are of one thickness.
+	most := rowThickness{}
+	for _, t := range b.thick {
+		if t.mm3 > most.mm3 && t.mm4 > 0.85*common*t.mm3 && t.mm4 < 1.15*common*t.mm3 {
+			most = t
+		}
+	}
+	if most.mm3 > 0 {
+		return most.mm4 / most.mm3
+	}
+	return common
 }

@@ -16,7 +16,10 @@ func within(t *testing.T, what string, got, want, tol float64) {
 	}
 }
 
-func readText(t testing.TB, file string, o Options) *Result {
+func readText(t interface {
+	Helper()
+	Fatal(...any)
+}, file string, o Options) *Result {
 	t.Helper()
 	r, err := Read(strings.NewReader(file), o)
 	if err != nil {

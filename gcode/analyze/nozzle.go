@@ -37,7 +37,7 @@ func inferNozzles(b *widths, layerMM float64) []float64 {
 		}
 		score := main + 0.5*near - 2*over
 		if main+near >= 0.15 {
-			score += 0.9 * half
+			score += 0.2 * half
 		}
 		if n.rare {
 			score -= 0.15

@@ -24,8 +24,8 @@ const (
 )
 
 type openLine struct {
-	x, y, z, length, volume, feed float64
-	number                        int64
+	x0, y0, x1, y1, z, length, volume, feed float64
+	number                                  int64
 }
 
 const (
@@ -86,7 +86,7 @@ func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn, feed floa
 		o.box.add(x1, y1, z1)
 		o.row.EndLine, o.row.EndOffset = a.lines.Number(), a.lines.EndOffset()
 		o.row.FilamentMM += drawn
-		o.lines = append(o.lines, openLine{(x0 + x1) / 2, (y0 + y1) / 2, z1, length, volume, feed, a.lines.Number()})
+		o.lines = append(o.lines, openLine{x0, y0, x1, y1, z1, length, volume, feed, a.lines.Number()})
 		o.broken, o.reset = false, false
 		return true
 	}
@@ -121,8 +121,8 @@ func (a *analysis) merge() {
 	}
 	for _, l := range o.lines {
 		a.peakFlow(l.volume/l.length, l.length, l.feed, l.number)
-		if h := a.ground.lay(l.x, l.y, l.z); h > leastLayerMM/2 {
-			a.beads.add(BeadWidthMM(l.volume/l.length, h), l.volume, true)
+		if h := a.ground.line(l.x0, l.y0, l.x1, l.y1, l.z, l.length); h > leastLayerMM/2 {
+			a.beads.add(BeadWidthMM(l.volume/l.length, h), h, l.volume, 0, true)
 			a.layers.rows[0].mm3 += l.volume
 			a.layers.rows[0].mm4 += l.volume * h
 		}

@@ -63,7 +63,7 @@ type analysis struct {
 	tools   []toolState
 	opening opening
 	layers  layers
-	plain   rowThickness // of lines that lie on the layer below: their width, weighted by volume
+	plain   plainLines
 	ground  ground
 	beads   beads
 	slope   slope
@@ -88,6 +88,10 @@ type toolState struct {
 	drawn     float64 // mm of filament off the spool
 	refilling float64 // mm moved while E stayed below high
 }
+
+// plainLines are the lines that lie on the layer below: their volume in mm³, and
+// their width and thickness weighted by it.
+type plainLines struct{ mm3, width, thick float64 }
 
 // slope is how much material was laid in rising and in falling moves, in mm³.
 type slope struct{ up, down, all float64 }
@@ -320,9 +324,9 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	}
 	l.Box.add(x, y, z)
 
-	h, w := a.thickness(l, did, (x0+x)/2, (y0+y)/2, z, dz, area, volume)
+	h, w := a.thickness(l, did, a.ground.line(x0, y0, x, y, z, length), dz, area, volume)
 	if h > 0 {
-		a.beads.add(w, volume, n < earlyLayers || a.layers.base == 0)
+		a.beads.add(w, h, volume, n, a.layers.base == 0)
 		row := &a.layers.rows[n]
 		row.mm3 += volume
 		row.mm4 += volume * h
@@ -330,10 +334,9 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	return int32(n)
 }
 
-// thickness finds how thick a line is and how wide that makes it; 0 where that
-// cannot be told.
-func (a *analysis) thickness(l *Layer, did step, x, y, z, dz, area, volume float64) (thickMM, widthMM float64) {
-	h := a.ground.lay(x, y, z)
+// thickness finds how thick a line is, from how thick it is above the ground, and
+// how wide that makes it; 0 where that cannot be told.
+func (a *analysis) thickness(l *Layer, did step, h, dz, area, volume float64) (thickMM, widthMM float64) {
 	a.slope.all += volume
 	thin := l.ThicknessMM
 	switch {
@@ -363,9 +366,10 @@ func (a *analysis) thickness(l *Layer, did step, x, y, z, dz, area, volume float
 	// where lines cross: it is what makes its bead more like the others.
 	if h <= thin+heightTol {
 		a.plain.mm3 += volume
-		a.plain.mm4 += volume * w
-	} else if a.plain.mm3 > 0 {
-		usual := a.plain.mm4 / a.plain.mm3
+		a.plain.width += volume * w
+		a.plain.thick += volume * h
+	} else if thin*a.plain.mm3 > 0.6*a.plain.thick { // not a level of supports in between
+		usual := a.plain.width / a.plain.mm3
 		if t := BeadWidthMM(area, thin); math.Abs(t-usual) <= math.Abs(w-usual) {
 			h, w = thin, t
 		}
@@ -416,7 +420,7 @@ func (a *analysis) finish() {
 	}
 	if len(r.Layers) > 0 {
 		r.FirstLayerMM = r.Layers[0].ThicknessMM
-		r.LayerMM = math.Round(commonThickness(a.layers.rows)*1e4) / 1e4
+		r.LayerMM = math.Round(a.beads.commonThickness(a.layers.rows)*1e4) / 1e4
 		if r.LayerMM == 0 {
 			r.LayerMM = r.FirstLayerMM
 		}
