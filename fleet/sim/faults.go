@@ -262,10 +262,11 @@ type FaultCount struct {
 	Hangs        int64
 	OverflowLost int64 // bytes that found the receive buffer full
 
-	// Undetected lines bore a number and a checksum that is right, although they
-	// were damaged: no checksum can show them. They were executed.
+	// Undetected lines bore a number and passed for right although they were
+	// damaged: with a checksum that fits, which no checksum can show, or, in the
+	// family that does not insist on one, with none. They were executed.
 	Undetected int64
-	// Unverified lines had lost their number, or were the tail of a line: the
+	// Unverified commands had lost their number, or were the tail of a line: the
 	// firmware ran them without looking.
 	Unverified int64
 }

@@ -163,8 +163,11 @@ func inLine(line []byte, at int) bool {
 func (b *board) tookDamaged(text []byte, number int64) {
 	if number >= 0 {
 		b.inj.count.Undetected++
-		b.note(fmt.Sprintf("damage that the checksum does not show: N%d %q", number, text))
+		b.note(fmt.Sprintf("damage taken for a right line: N%d %q", number, text))
 		return
+	}
+	if len(text) == 0 || text[0] != 'G' && text[0] != 'M' && text[0] != 'T' {
+		return // no command: it does nothing
 	}
 	b.inj.count.Unverified++
 	b.note(fmt.Sprintf("a damaged line without its number: %q", text))

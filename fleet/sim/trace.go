@@ -1,9 +1,11 @@
 package sim
 
 import (
+	"fmt"
 	"io"
 	"strconv"
 	"time"
+	"unicode/utf8"
 )
 
 // The trace: one line a command that the firmware executed, in the order in
@@ -129,7 +131,7 @@ func (t *tracer) write(e *told) {
 	} else {
 		t.buf = append(t.buf, " - "...)
 	}
-	t.buf = append(t.buf, e.text...)
+	t.buf = appendText(t.buf, e.text)
 	t.buf = append(t.buf, '\n')
 	if len(t.buf) > 1<<16 {
 		t.flush()
@@ -163,6 +165,26 @@ func (t *tracer) flush() {
 		_, t.err = t.w.Write(t.buf)
 	}
 	t.buf = t.buf[:0]
+}
+
+// appendText writes a command as it is, unless damage left bytes in it that are
+// no text: those stand as \xNN, so that the trace stays readable by lines.
+func appendText(b, text []byte) []byte {
+	clean := utf8.Valid(text)
+	for _, c := range text {
+		clean = clean && c >= ' ' && c != 0x7f
+	}
+	if clean {
+		return append(b, text...)
+	}
+	for _, c := range text {
+		if c >= ' ' && c < 0x7f {
+			b = append(b, c)
+		} else {
+			b = fmt.Appendf(b, `\x%02X`, c)
+		}
+	}
+	return b
 }
 
 // appendSeconds writes d with six places.
