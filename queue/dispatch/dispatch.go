@@ -78,6 +78,7 @@ type Dispatcher struct {
 	hours    queue.Hours
 	mishaps  []queue.Mishap // that need a decision, newest first
 	tally    store.Tally
+	stale    bool                     // the tally is older than the ledger
 	leases   map[string][]power.Lease // by circuit
 	closing  bool                     // nothing starts any more
 
@@ -280,18 +281,35 @@ func (d *Dispatcher) tell() {
 	}
 }
 
-// refresh reads what is summed up in the store. The caller holds turn.
+// refresh reads the open mishaps anew, and has the sums added up after the next
+// decision: that one is not to wait for them. The caller holds turn.
 func (d *Dispatcher) refresh(ctx context.Context) {
-	tally, err := d.o.Store.Tally(ctx)
-	if err == nil {
-		var mishaps []queue.Mishap
-		if mishaps, err = d.o.Store.Mishaps(ctx, false); err == nil {
-			d.mu.Lock()
-			d.tally, d.mishaps = tally, mishaps
-			d.mu.Unlock()
-		}
+	mishaps, err := d.o.Store.Mishaps(ctx, false)
+	if err != nil {
+		d.o.Log.Error("the list of mishaps is stale", "err", err)
 	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.stale = true
+	if err == nil {
+		d.mishaps = mishaps
+	}
+}
+
+// addUp sums the ledger up when it has changed. The caller holds turn.
+func (d *Dispatcher) addUp(ctx context.Context) {
+	d.mu.RLock()
+	stale := d.stale
+	d.mu.RUnlock()
+	if !stale {
+		return
+	}
+	tally, err := d.o.Store.Tally(ctx)
 	if err != nil {
 		d.o.Log.Error("the sums of the ledger are stale", "err", err)
+		return
 	}
+	d.mu.Lock()
+	d.tally, d.stale = tally, false
+	d.mu.Unlock()
 }

@@ -32,6 +32,7 @@ func (d *Dispatcher) pass(ctx context.Context) time.Time {
 		d.clearings(ctx, &house)
 		d.starts(ctx, &house)
 	}
+	d.addUp(ctx)
 	d.tell()
 	return d.nextLook(&house)
 }

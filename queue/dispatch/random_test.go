@@ -300,7 +300,7 @@ func (w *world) happen(e event) {
 		switch e.what % 8 {
 		case 0:
 			p.refusing(errStub)
-		default:
+		case 1, 2, 3, 4, 5, 6:
 			p.refusing(nil)
 		case 7:
 			if s.Run != nil {
