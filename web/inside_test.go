@@ -114,7 +114,7 @@ func TestBaseName(t *testing.T) {
 	for in, want := range map[string]string{
 		"neck.gcode": "neck.gcode", "a/b/neck.gcode": "neck.gcode", `C:\x\neck.gcode`: "neck.gcode",
 		"..": "", "/": "", "": "", " . ": "", "a\x00b": "ab", "Hals–3 ü.gcode": "Hals–3 ü.gcode", "x\xffy": "xy",
-		strings.Repeat("ü", 150): strings.Repeat("ü", 100),
+		strings.Repeat("ü", 150): strings.Repeat("ü", 100), strings.Repeat("ü", 99) + "  00": strings.Repeat("ü", 99),
 	} {
 		if got := baseName(in); got != want {
 			t.Errorf("baseName(%q) = %q, want %q", in, got, want)

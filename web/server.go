@@ -79,10 +79,10 @@ func New(o Options) (*Server, error) {
 	mux.Handle("GET /api/live", newLive(s.hub))
 	mux.Handle("GET /metrics", o.Metrics)
 	mux.HandleFunc("GET /healthz", s.health)
-	page := pages.Handler()
+	page := pages.Handler(d.Credential())
 	mux.Handle("GET /{$}", page)
 	mux.Handle("GET "+pages.Assets, page)
-	s.handler = guard(o.Log, d.Wrap(plainProblems(mux)))
+	s.handler = guard(o.Log, noted(o.Log, d.Wrap(plainProblems(mux))))
 	return s, nil
 }
 

@@ -53,6 +53,7 @@ func baseName(s string) string {
 			break
 		}
 	}
+	s = strings.TrimSpace(s) // the cut may have bared a blank
 	if strings.Trim(s, ".") == "" {
 		return ""
 	}

@@ -2,9 +2,13 @@ package pages_test
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -231,6 +235,70 @@ func TestLiveForm(t *testing.T) {
 	}
 }
 
+// TestMerge has the page's own code put many changes together, and compares what
+// comes out with the house.
+func TestMerge(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := desk(t)
+	open(t, ctx, ts.URL)
+	do(t, ctx, chromedp.Func(evaluate(`import("/static/live.js").then(({merge}) => {
+		const s = new WebSocket(location.href.replace("http", "ws") + "api/live");
+		window.seen = {count: 0, view: null};
+		s.onmessage = e => {
+			const m = JSON.parse(e.data);
+			if (m.type === "snapshot") seen.view = m.view;
+			if (m.type === "change") { merge(seen.view, m); seen.count++; }
+		};
+	})`)))
+	await(t, ctx, `!!window.seen?.view`)
+	random := rand.New(rand.NewPCG(8, 2026))
+	for i := range 60 {
+		house.Change(func(v *web.View) {
+			p := &v.Printers[random.IntN(len(v.Printers))]
+			switch random.IntN(8) {
+			case 0:
+				run := web.Run{ID: int64(random.IntN(3)), Outline: webtest.Outline("beak"), CompletedMM: float64(i)}
+				p.Run = &run
+			case 1:
+				p.Run = nil
+			case 2:
+				p.Plate.RunID, p.Plate.Outline = int64(random.IntN(2)), webtest.Outline("ribs")
+			case 3:
+				v.Jobs = append(v.Jobs, web.Job{ID: int64(300 + i), State: "queued", Part: fmt.Sprint("feather ", i)})
+			case 4:
+				v.Jobs = slices.Delete(slices.Clone(v.Jobs), 0, min(1, len(v.Jobs)))
+			case 5:
+				v.Jobs = slices.Clone(v.Jobs)
+				random.Shuffle(len(v.Jobs), func(a, b int) { v.Jobs[a], v.Jobs[b] = v.Jobs[b], v.Jobs[a] })
+			case 6:
+				v.Tally.PiecesDone++
+				p.Why = fmt.Sprint("step ", i)
+			case 7:
+				v.Printers = slices.Clone(v.Printers)
+				random.Shuffle(len(v.Printers), func(a, b int) { v.Printers[a], v.Printers[b] = v.Printers[b], v.Printers[a] })
+			}
+		})
+		time.Sleep(time.Duration(random.IntN(60)) * time.Millisecond)
+	}
+	house.Change(func(v *web.View) { v.Title = "the last" })
+	await(t, ctx, `seen.view.title === "the last"`)
+	got := get(t, ctx, chromedp.Evaluate[string](`JSON.stringify(seen.view)`))
+	v, err := house.View(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var seen web.View
+	if err := json.Unmarshal([]byte(got), &seen); err != nil {
+		t.Fatal(err)
+	}
+	want, _ := json.Marshal(v)
+	have, _ := json.Marshal(seen)
+	if string(have) != string(want) {
+		t.Errorf("seed 8, 2026: the page has\n%s\nand the house\n%s", have, want)
+	}
+}
+
 // TestKeyboard answers the plate question without a mouse.
 func TestKeyboard(t *testing.T) {
 	house := webtest.New(evening())
@@ -336,4 +404,6 @@ func TestLogIn(t *testing.T) {
 	do(t, ctx, chromedp.Click(chromedp.CSS(`[aria-labelledby="countdown-Dunlin"] button`)))
 	await(t, ctx, `!document.getElementById("countdown-Dunlin")`)
 	lastCall(t, house, "not-yet Dunlin")
+	do(t, ctx, chromedp.Click(chromedp.CSS(".leave button")), chromedp.WaitVisible(chromedp.CSS("#token")))
+	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.WaitVisible(chromedp.CSS("#token")))
 }

@@ -43,8 +43,13 @@ type asset struct {
 
 // Handler serves the page at / and the assets. Everything is held in memory and
 // revalidated by ETag, so that a new daemon is never seen through an old page.
-func Handler() http.Handler {
-	assets := map[string]asset{"/": load("index.html")}
+// Where a credential is asked for, the page offers to leave again.
+func Handler(credential bool) http.Handler {
+	index := load("index.html")
+	if credential {
+		index = made("index.html", bytes.Replace(index.body, []byte("<body>"), []byte("<body data-door>"), 1))
+	}
+	assets := map[string]asset{"/": index}
 	err := fs.WalkDir(files, "static", func(name string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() {
 			assets["/"+name] = load(name)
@@ -77,6 +82,10 @@ func load(name string) asset {
 	if err != nil {
 		panic(err) // embedded
 	}
+	return made(name, body)
+}
+
+func made(name string, body []byte) asset {
 	sum := sha256.Sum256(body)
 	kind := mime.TypeByExtension(path.Ext(name))
 	// The system's own table may call modules something else.
