@@ -132,10 +132,10 @@ type rowThickness struct{ mm4, mm3 float64 }
 // commonThickness is the thickness that most layers have. A layer of little
 // material, such as one of supports alone, counts for less; one of much, such as
 // a raft's, not for more.
-func (b *beads) commonThickness(rows []rowThickness) float64 {
+func (b *beads) commonThickness(rows []row) float64 {
 	amounts := make([]float64, len(rows))
 	for i, r := range rows {
-		amounts[i] = r.mm3
+		amounts[i] = r.thickness.mm3
 	}
 	slices.Sort(amounts)
 	limit := 1.0
@@ -144,7 +144,8 @@ func (b *beads) commonThickness(rows []rowThickness) float64 {
 	}
 	var bins [thickBins]struct{ weight, sum float64 }
 	best := 0
-	for i, r := range rows {
+	for i := range rows {
+		r := rows[i].thickness
 		if r.mm3 == 0 || i == 0 && len(rows) > 1 {
 			continue
 		}

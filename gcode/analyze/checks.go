@@ -126,7 +126,7 @@ func (a *analysis) leastExtrudeC() float64 {
 func (a *analysis) nozzleTarget() float64 {
 	to := 0.0
 	for i := range a.tools {
-		to = max(to, a.tools[i].heater.target)
+		to = max(to, a.tools[i].targetC)
 	}
 	return to
 }
@@ -256,8 +256,8 @@ func (a *analysis) verdicts() {
 		a.findWhole("thick-layers", Warn, fmt.Sprintf("layers of %.2f mm are more than 80 %% of a %g mm nozzle", r.LayerMM, d))
 	}
 	a.checkPeaks()
-	if t := a.nozzleTarget(); len(r.Layers) > 0 && (t > 0 || a.bed.target > 0) {
-		a.findWhole("ends-hot", Warn, fmt.Sprintf("the file ends with the nozzle set to %g °C and the bed to %g °C: it may be cut short", t, a.bed.target))
+	if t := a.nozzleTarget(); len(r.Layers) > 0 && (t > 0 || a.bedC > 0) {
+		a.findWhole("ends-hot", Warn, fmt.Sprintf("the file ends with the nozzle set to %g °C and the bed to %g °C: it may be cut short", t, a.bedC))
 	}
 	if u := &a.unknown; u.count > 0 {
 		more := ""

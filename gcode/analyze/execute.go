@@ -146,8 +146,7 @@ func (a *analysis) g(c *gcode.Command) {
 	case c.Number == 28:
 		a.home(c)
 	case c.Number == 29:
-		a.drain()
-		a.constS += a.o.LevellingS
+		a.clock.fixed(a.o.LevellingS)
 	case c.Number == 90:
 		m.relative, m.eByG91 = false, false
 		m.eDoubt = m.relE
@@ -174,16 +173,13 @@ func knownG(n int) bool {
 
 // dwell is G4: P in milliseconds, S in seconds (RepRap).
 func (a *analysis) dwell(c *gcode.Command) {
-	a.drain()
 	s := 0.0
 	if v, ok := c.Get('S'); ok {
 		s = v
 	} else if v, ok := c.Get('P'); ok {
 		s = v / 1000
 	}
-	if s > 0 {
-		a.motionS += s
-	}
+	a.clock.dwell(max(0, s))
 }
 
 // firmwareRetract is G10 and G11: the firmware moves E by its own setting and
@@ -197,23 +193,22 @@ func (a *analysis) firmwareRetract(back bool) {
 	m.retracted = back
 	if back {
 		a.draw(-m.retractMM, 0)
-		a.push(0, 0, 0, -m.retractMM, m.retractMMs, tagNone)
+		a.clock.move(0, 0, 0, -m.retractMM, m.retractMMs, tagNone)
 		if m.liftMM != 0 {
-			a.push(0, 0, m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
+			a.clock.move(0, 0, m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
 		}
 		return
 	}
 	if m.liftMM != 0 {
-		a.push(0, 0, -m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
+		a.clock.move(0, 0, -m.liftMM, 0, a.limits.MaxFeedMMs[motion.Z], tagNone)
 	}
 	a.draw(m.retractMM+m.recoverMM, 0)
-	a.push(0, 0, 0, m.retractMM+m.recoverMM, m.recoverMMs, tagNone)
+	a.clock.move(0, 0, 0, m.retractMM+m.recoverMM, m.recoverMMs, tagNone)
 }
 
 // home is G28. Homed axes stand at zero; the time is a constant of the printer.
 func (a *analysis) home(c *gcode.Command) {
-	a.drain()
-	a.constS += a.o.HomingS
+	a.clock.fixed(a.o.HomingS)
 	m := &a.mode
 	all := c.Has&xyzBits == 0
 	for i := range 3 {
@@ -264,7 +259,7 @@ func (a *analysis) t(c *gcode.Command) {
 		a.find("missing-tool", Refuse, c.Column(), c.Name()+" names a tool that no printer has")
 		return
 	}
-	a.drain()
+	a.clock.drain()
 	a.seen.tools = a.seen.tools || n != a.mode.tool
 	a.tool(n)
 	a.mode.tool = n
@@ -292,15 +287,15 @@ func (a *analysis) m(c *gcode.Command) {
 		a.heat(c)
 	case 116:
 		for i := range a.tools {
-			a.wait(&a.tools[i].heater, true)
+			a.clock.wait(firstNozzle+i, true)
 		}
-		a.wait(&a.bed, true)
-		a.wait(&a.chamber, true)
+		a.clock.wait(bedHeater, true)
+		a.clock.wait(chamberHeater, true)
 	case 0, 1, 226, 600, 601:
-		a.drain()
+		a.clock.drain()
 		a.seen.pause = true
 	case 18, 84, 280, 400:
-		a.drain()
+		a.clock.drain()
 	case 200:
 		if d, ok := c.Get('D'); ok {
 			m.volumetric = d > 0
@@ -344,7 +339,8 @@ func (a *analysis) heat(c *gcode.Command) {
 	if !ok {
 		return
 	}
-	var h *heater
+	var h int
+	kind := HeatNozzle
 	switch c.Number {
 	case 104, 109:
 		n := a.mode.tool
@@ -355,35 +351,18 @@ func (a *analysis) heat(c *gcode.Command) {
 			}
 			a.checkTool(c, n)
 		}
-		h = &a.tool(n).heater
+		a.tool(n).targetC = to
+		h = firstNozzle + n
 	case 140, 190:
-		h = &a.bed
+		a.bedC = to
+		h, kind = bedHeater, HeatBed
 	default:
-		h = &a.chamber
+		h, kind = chamberHeater, HeatChamber
 	}
-	now := a.now()
-	h.fromC = h.at(now, a.o.HeatS)
-	h.target, h.sinceS = to, now
-	a.checkHeat(h.kind, to, c)
+	a.clock.target(h, to)
+	a.checkHeat(kind, to, c)
 	if c.Number == 109 || c.Number == 190 || c.Number == 191 {
-		a.wait(h, cools)
-	}
-}
-
-// wait runs the clock until a heater has reached its target.
-func (a *analysis) wait(h *heater, cools bool) {
-	a.drain()
-	at := h.at(a.now(), a.o.HeatS)
-	s := 0.0
-	switch {
-	case h.target > at:
-		s = a.o.HeatS(h.kind, at, h.target)
-	case cools && h.target > 0:
-		s = coolS(h.kind, at, h.target)
-	}
-	if s > 0 {
-		a.heatS += s
-		h.fromC, h.sinceS = h.target, a.now()
+		a.clock.wait(h, cools)
 	}
 }
 
@@ -427,7 +406,7 @@ func (a *analysis) setLimits(c *gcode.Command) {
 			}
 		}
 	}
-	a.plan.SetLimits(*l)
+	a.clock.setLimits(l)
 }
 
 // quietBytes is the length up to which a line of plain words can always be sent.

@@ -28,11 +28,21 @@ const (
 // layer takes what comes.
 const MaxLayers = 40000
 
+// row is what is kept beside a layer while it is read.
+type row struct {
+	tag       int32 // of its moves in the clock
+	thickness rowThickness
+}
+
+// maxTags bounds what the clock keeps: a first layer may be begun anew many times.
+const maxTags = 2 * MaxLayers
+
 type layers struct {
 	table   []Layer
-	rows    []rowThickness // of each layer of the table
-	base    float64        // top of the layer below, within the same object
-	band    float64        // thickness of the last layer that lay flat
+	rows    []row   // beside each layer of the table
+	tags    int32   // given so far
+	base    float64 // top of the layer below, within the same object
+	band    float64 // thickness of the last layer that lay flat
 	growing growth
 	first   float64 // top of the first layer
 	thick   float64 // the thickest flat layer so far
@@ -146,5 +156,10 @@ func (l *layers) begin(base, top float64, how growth) {
 		l.measure(top - base)
 	}
 	l.table = append(l.table, Layer{TopMM: top, ThicknessMM: top - base, Box: EmptyBox()})
-	l.rows = append(l.rows, rowThickness{})
+	tag := int32(tagNone)
+	if l.tags < maxTags {
+		l.tags++ // from 1 on: the opening has 0
+		tag = l.tags
+	}
+	l.rows = append(l.rows, row{tag: tag})
 }

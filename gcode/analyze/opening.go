@@ -67,11 +67,8 @@ func (o *opening) area() float64 {
 	return v / l
 }
 
-// tags of moves in the planner that belong to no layer of the table.
-const (
-	tagNone    = -1
-	tagOpening = -2
-)
+// openingTag is the tag of the opening's moves in the clock.
+const openingTag = 0
 
 // open takes a line that lays material while the opening is collected. It
 // returns false when the line is the first of the layer table.
@@ -114,17 +111,13 @@ func (a *analysis) merge() {
 	row := &a.layers.table[0]
 	*row = o.row
 	row.Box = o.box
-	for i := a.tagHead; i != a.tagTail; i++ {
-		if t := &a.tags[i%uint(len(a.tags))]; *t == tagOpening {
-			*t = 0
-		}
-	}
+	a.layers.rows[0].tag = openingTag
 	for _, l := range o.lines {
 		a.peakFlow(l.volume/l.length, l.length, l.feed, l.number)
 		if h := a.ground.line(l.x0, l.y0, l.x1, l.y1, l.z, l.length); h > leastLayerMM/2 {
 			a.beads.add(BeadWidthMM(l.volume/l.length, h), h, l.volume, 0, true)
-			a.layers.rows[0].mm3 += l.volume
-			a.layers.rows[0].mm4 += l.volume * h
+			a.layers.rows[0].thickness.mm3 += l.volume
+			a.layers.rows[0].thickness.mm4 += l.volume * h
 		}
 	}
 	a.firstLayer()
@@ -152,7 +145,7 @@ func (a *analysis) rejoin() {
 	a.extruded.join(&o.box)
 	if first := &a.layers.table[0]; math.Abs(first.TopMM-o.row.TopMM) <= heightTol {
 		first.Line, first.Offset = o.row.Line, o.row.Offset
-		first.StartS = o.row.StartS
+		first.StartS = a.clock.span(openingTag).start
 		first.FilamentMM += o.row.FilamentMM
 		first.Box.join(&o.box)
 	}

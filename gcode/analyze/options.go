@@ -13,7 +13,8 @@ type Options struct {
 	// DensityGCM3 is the material's density; 0: taken from the declared material.
 	DensityGCM3 float64
 	// HeatS gives the seconds that a heater takes between two temperatures in
-	// degrees Celsius; nil: DefaultHeatS. Only called with to above from.
+	// degrees Celsius; nil: DefaultHeatS. Only called with to above from, from
+	// another goroutine.
 	HeatS func(h Heater, from, to float64) float64
 	// HomingS and LevellingS are the seconds of G28 and G29; 0 stands for 20 and 60.
 	HomingS, LevellingS float64

@@ -20,12 +20,14 @@ func Read(r io.Reader, o Options) (*Result, error) {
 	sum := sha256.New()
 	a := newAnalysis(o)
 	a.lines = gcode.NewLines(io.TeeReader(r, sum))
+	a.clock.start()
 	for {
 		line, err := a.lines.Next()
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
+			a.clock.stop()
 			return nil, err
 		}
 		a.line(line)
@@ -48,18 +50,11 @@ type analysis struct {
 	// wireMotion is the motion command in force on the wire, for that check.
 	wireMotion int
 
-	plan   *motion.Planner
-	limits motion.Limits
-	// tags holds, for each move in the planner, the index of the layer that it
-	// lays material in, or tagNone, or tagOpening.
-	tags             [64]int32
-	tagHead, tagTail uint
-
-	motionS, heatS, constS float64
+	clock  *clock
+	limits motion.Limits // in force
 
 	mode    modes
-	bed     heater
-	chamber heater
+	bedC    float64 // target
 	tools   []toolState
 	opening opening
 	layers  layers
@@ -81,9 +76,9 @@ type analysis struct {
 	firstBad  *gcode.SyntaxError
 }
 
-// toolState is one tool: how much filament it drew, and its heater.
+// toolState is one tool: its target, and how much filament it drew.
 type toolState struct {
-	heater    heater
+	targetC   float64
 	e, high   float64 // mm of filament: pushed so far, and the most so far
 	drawn     float64 // mm of filament off the spool
 	refilling float64 // mm moved while E stayed below high
@@ -114,10 +109,8 @@ func newAnalysis(o Options) *analysis {
 	}
 	a := &analysis{
 		o: o, res: &Result{}, limits: o.Limits,
-		plan:     motion.NewPlanner(o.Limits, lookAhead),
+		clock:    newClock(o.Limits, o.HeatS),
 		mode:     startModes(o.FilamentMM),
-		bed:      heater{kind: HeatBed, fromC: ambientC},
-		chamber:  heater{kind: HeatChamber, fromC: ambientC},
 		extruded: EmptyBox(), reach: EmptyBox(), inside: EmptyBox(),
 		wireMotion: -1,
 	}
@@ -128,14 +121,10 @@ func newAnalysis(o Options) *analysis {
 // tool gives the state of a tool below maxTools.
 func (a *analysis) tool(n int) *toolState {
 	for len(a.tools) <= n {
-		a.tools = append(a.tools, toolState{heater: heater{kind: HeatNozzle, fromC: ambientC}})
+		a.tools = append(a.tools, toolState{})
 	}
 	return &a.tools[n]
 }
-
-// now is the file's clock: everything that the moves taken out of the planner,
-// the dwells, the heating and the constants have used.
-func (a *analysis) now() float64 { return a.motionS + a.heatS + a.constS }
 
 func (a *analysis) line(text []byte) {
 	a.text = text
@@ -184,50 +173,6 @@ func (a *analysis) comment() {
 	}
 }
 
-// push plans a move; tag is the layer it lays material in.
-func (a *analysis) push(x, y, z, e, feed float64, tag int32) {
-	before := a.plan.Len()
-	for !a.plan.PushXYZE(x, y, z, e, feed) {
-		a.pop()
-		before = a.plan.Len()
-	}
-	if a.plan.Len() > before {
-		a.tags[a.tagTail%uint(len(a.tags))] = tag
-		a.tagTail++
-	}
-}
-
-func (a *analysis) pop() {
-	s, ok := a.plan.Pop()
-	if !ok {
-		return
-	}
-	tag := a.tags[a.tagHead%uint(len(a.tags))]
-	a.tagHead++
-	start := a.now()
-	a.motionS += s
-	var l *Layer
-	switch {
-	case tag >= 0:
-		l = &a.layers.table[tag]
-	case tag == tagOpening:
-		l = &a.opening.row
-	default:
-		return
-	}
-	if l.EndS == 0 {
-		l.StartS = start
-	}
-	l.EndS = start + s
-}
-
-// drain runs the queue empty, as commands do that wait for the moves to end.
-func (a *analysis) drain() {
-	for a.plan.Len() > 0 {
-		a.pop()
-	}
-}
-
 // move goes to a target in the file's coordinates; de is the extrusion in mm of
 // filament, after the flow factor.
 func (a *analysis) move(tx, ty, tz, de, feed float64) {
@@ -246,9 +191,9 @@ func (a *analysis) move(tx, ty, tz, de, feed float64) {
 			tag = a.lay(dx, dy, dz, drawn, feed)
 		}
 	}
-	if tag < 0 {
+	if tag == tagNone {
 		a.laying = false
-		a.opening.broken = a.opening.broken || tag == tagNone
+		a.opening.broken = true
 	}
 	if xy2 != 0 || dz != 0 {
 		if feed > a.res.Peaks.FeedMMs {
@@ -260,7 +205,7 @@ func (a *analysis) move(tx, ty, tz, de, feed float64) {
 			a.checkMove(dx, dy, dz)
 		}
 	}
-	a.push(dx, dy, dz, de, feed, tag)
+	a.clock.move(dx, dy, dz, de, feed, tag)
 }
 
 const (
@@ -298,7 +243,8 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	volume := drawn * m.filamentMM2
 	area := volume / length
 	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn, feed) {
-		return tagOpening
+		a.laying = false
+		return openingTag
 	}
 
 	a.peakFlow(area, length, feed, a.lines.Number())
@@ -307,11 +253,6 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	l := &a.layers.table[n]
 	if did == begun || did == replaced {
 		l.Offset, l.Line = a.lines.Offset(), a.lines.Number()
-		if did == replaced {
-			for i := a.tagHead; i != a.tagTail; i++ {
-				a.tags[i%uint(len(a.tags))] = tagNone
-			}
-		}
 		if n == 0 {
 			a.firstLayer()
 		}
@@ -327,11 +268,11 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	h, w := a.thickness(l, did, a.ground.line(x0, y0, x, y, z, length), dz, area, volume)
 	if h > 0 {
 		a.beads.add(w, h, volume, n, a.layers.base == 0)
-		row := &a.layers.rows[n]
+		row := &a.layers.rows[n].thickness
 		row.mm3 += volume
 		row.mm4 += volume * h
 	}
-	return int32(n)
+	return a.layers.rows[n].tag
 }
 
 // thickness finds how thick a line is, from how thick it is above the ground, and
@@ -392,15 +333,19 @@ func (a *analysis) firstLayer() {
 	}
 	t := &a.res.Temps
 	t.FirstNozzleC = a.nozzleTarget()
-	t.FirstBedC = a.bed.target
+	t.FirstBedC = a.bedC
 }
 
 func (a *analysis) finish() {
-	a.drain()
+	a.clock.drain()
+	a.clock.stop()
+	for i := range a.layers.table {
+		t := a.clock.span(a.layers.rows[i].tag)
+		a.layers.table[i].StartS, a.layers.table[i].EndS = t.start, t.end
+	}
 	a.rejoin()
 	r := a.res
-	r.MotionS, r.HeatS = a.motionS, a.heatS
-	r.TimeS = a.now()
+	r.MotionS, r.HeatS, r.TimeS = a.clock.motion, a.clock.heat, a.clock.now()
 	r.Material = a.claims.material
 	r.Declared = Declared{LayerMM: a.claims.layerMM, TimeS: a.claims.timeS, FilamentMM: a.claims.filamentMM}
 	density := a.o.DensityGCM3
@@ -425,7 +370,7 @@ func (a *analysis) finish() {
 			r.LayerMM = r.FirstLayerMM
 		}
 		if r.FirstLayerMM > 0 {
-			r.Peaks.FirstLayerMM2 = a.layers.rows[0].mm3 / r.FirstLayerMM
+			r.Peaks.FirstLayerMM2 = a.layers.rows[0].thickness.mm3 / r.FirstLayerMM
 		}
 		r.Outline = outline(r.Layers, r.HeightMM)
 	}
