@@ -117,6 +117,7 @@ type printer struct {
 	startsAt time.Time // hands were here: nothing starts before
 	retryAt  time.Time // a start was refused: not again before
 	refused  string    // with these words
+	refusals int       // in a row
 	next     *queue.Job
 	changed  uint64   // counts changes of facts
 	nothing  question // was answered with 'no job' the last time

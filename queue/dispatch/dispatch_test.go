@@ -1,8 +1,10 @@
 package dispatch
 
 import (
+	"database/sql"
 	"errors"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -208,15 +210,15 @@ func TestTheRoutineClearsAsOftenAsTheOwnerAllows(t *testing.T) {
 		}
 		h.want(jobs[2].ID, queue.Queued)
 		one := 1
-		if err := h.Cleared(ctx, "Bittern", Cleared{Empty: true, Seated: true, Good: &one}); !errors.Is(err, queue.ErrConflict) {
-			t.Errorf("one count for two jobs: %v", err)
+		if err := h.Cleared(ctx, "Bittern", Cleared{Empty: true, Seated: true, Good: &one}); err != nil {
+			t.Fatal(err)
 		}
+		h.want(jobs[0].ID, queue.AwaitsYield) // the count was for what lay on the plate
+		h.want(jobs[1].ID, queue.Done)
 		if err := h.Yield(ctx, jobs[0].ID, &one, nil); err != nil {
 			t.Fatal(err)
 		}
 		h.want(jobs[0].ID, queue.Done)
-		h.cleared("Bittern")
-		h.want(jobs[1].ID, queue.Done)
 		sleep(2 * time.Minute)
 		h.want(jobs[2].ID, queue.Running)
 		b.end(fleet.Failed, "silent")
@@ -392,8 +394,13 @@ func TestARefusedStartIsTriedAgainLater(t *testing.T) {
 		if err != nil || len(runs) != 1 || runs[0].Result != "not-started" {
 			t.Errorf("%+v, %v", runs, err)
 		}
+		sleep(time.Hour)
+		// 30 s, 1, 2, 4, 8 and then every 15 minutes: in an hour not 120 tries.
+		if runs, _ = h.s.Runs(ctx, job.ID); len(runs) > 10 {
+			t.Errorf("tried %d times in an hour", len(runs))
+		}
 		b.refusing(nil)
-		sleep(time.Minute)
+		sleep(15 * time.Minute)
 		h.want(job.ID, queue.Running)
 		if j := h.job(job.ID); j.Runs != 1 {
 			t.Errorf("%d runs counted, the refused one is none", j.Runs)
@@ -502,5 +509,39 @@ func TestShutdownIsAMishapAndNothingIsLost(t *testing.T) {
 			t.Errorf("%+v", m)
 		}
 		h.close()
+	})
+}
+
+// An outcome that the disk does not take is kept until it does; meanwhile the
+// printer says so and takes nothing.
+func TestAnOutcomeWaitsForTheDisk(t *testing.T) {
+	in(t, []string{"Bittern"}, nil, func(t *testing.T, h *house) {
+		b := h.f.all["Bittern"]
+		jobs := h.add(quick("wing"), 2, nil)
+		h.cleared("Bittern")
+		sleep(2 * time.Minute)
+		other, err := sql.Open("sqlite", filepath.Join(h.s.Dir(), "undercroft.db")+"?_txlock=immediate")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer other.Close()
+		hold, err := other.Begin() // nobody else can write
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.end(fleet.Finished, "")
+		b.phase(fleet.Ready)
+		time.Sleep(2 * time.Minute)
+		if v := h.view("Bittern"); v.WaitsFor != "person" || !strings.HasPrefix(v.Why, "the end of its last run is not on the disk") {
+			t.Errorf("%q: %s", v.WaitsFor, v.Why)
+		}
+		if err := hold.Rollback(); err != nil {
+			t.Fatal(err)
+		}
+		sleep(2 * time.Minute)
+		h.want(jobs[0].ID, queue.AwaitsYield)
+		h.cleared("Bittern")
+		sleep(2 * time.Minute)
+		h.want(jobs[1].ID, queue.Running)
 	})
 }

@@ -23,7 +23,7 @@ func (d *Dispatcher) drive(ctx, startCtx context.Context, p *printer, r queue.Ru
 		return
 	}
 	d.mu.Lock()
-	p.stage, p.callOff = running, nil
+	p.stage, p.callOff, p.refusals = running, nil, 0
 	stopped := p.stopped
 	d.mu.Unlock()
 	if stopped != "" { // the call came too late to keep it from starting
@@ -102,7 +102,7 @@ func (d *Dispatcher) notStarted(p *printer, r queue.Run, cause error) {
 	d.setJob(st.Job)
 	p.know(st.Facts)
 	if !gone && stopped == "" {
-		p.retryAt, p.refused = d.now().Add(retryAfter), cause.Error()
+		d.refuse(p, cause.Error())
 	}
 	d.o.Log.Warn("not started", "printer", p.conf.Name, "job", r.JobID, "why", cause)
 }

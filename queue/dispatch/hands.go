@@ -73,7 +73,7 @@ func (d *Dispatcher) free(p *printer, after string) error {
 func (d *Dispatcher) hands(p *printer) {
 	d.mu.Lock()
 	p.startsAt = d.now().Add(max(d.o.StartDelay, 0))
-	p.retryAt, p.refused = time.Time{}, ""
+	p.retryAt, p.refused, p.refusals = time.Time{}, "", 0
 	d.mu.Unlock()
 }
 

@@ -11,9 +11,23 @@ import (
 	"undercroft/queue"
 )
 
-// retryAfter is how long a printer that refused a start is left alone, house
-// time, unless hands or a reboot change things before.
-const retryAfter = 30 * time.Second
+// A printer that refused a start is left alone for retryAfter, house time, and
+// twice as long after each further refusal up to retryLimit, unless hands or a
+// reboot change things before. However fast the house's clock, that is at least
+// retryReal.
+const (
+	retryAfter = 30 * time.Second
+	retryLimit = 15 * time.Minute
+	retryReal  = 200 * time.Millisecond
+)
+
+// refuse notes that a start was refused, with these words. The caller holds mu.
+func (d *Dispatcher) refuse(p *printer, why string) {
+	wait := min(retryLimit, retryAfter<<min(p.refusals, 10))
+	wait = max(wait, time.Duration(float64(retryReal)*d.o.Pace))
+	p.refusals++
+	p.retryAt, p.refused = d.now().Add(wait), why
+}
 
 // pass looks at everything once: takes in what the printers report, starts what
 // can start, and returns when to look again by itself; zero: only after an event.
@@ -109,7 +123,7 @@ func (d *Dispatcher) reboot(ctx context.Context, p *printer, boots int, free boo
 		return
 	}
 	d.mu.Lock()
-	p.retryAt = time.Time{}
+	p.retryAt, p.refusals = time.Time{}, 0
 	d.mu.Unlock()
 	switch plate.State {
 	case queue.PlateClear:
@@ -232,7 +246,7 @@ func (d *Dispatcher) start(ctx context.Context, p *printer, j *queue.Job) {
 		}
 		d.o.Log.Error("a start could not be recorded; nothing was started", "printer", p.conf.Name, "job", j.ID, "err", err)
 		d.mu.Lock()
-		p.retryAt, p.refused = d.now().Add(retryAfter), err.Error()
+		d.refuse(p, err.Error())
 		d.mu.Unlock()
 		if errors.Is(err, queue.ErrConflict) {
 			d.reload(ctx, j.ID)

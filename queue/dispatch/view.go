@@ -139,6 +139,8 @@ func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House
 			known[l] = s
 		}
 		return s
+	case queue.Running:
+		return "on " + j.Printer
 	case queue.AwaitsYield:
 		if p := d.byName[j.Printer]; p != nil && p.facts.Plate.JobID == j.ID {
 			return "finished; lies on " + j.Printer + " until a person clears the plate"

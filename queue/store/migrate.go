@@ -19,8 +19,8 @@ var migrationFiles embed.FS
 // migrate brings the schema from PRAGMA user_version to the newest one, one file
 // and one transaction a step, and backs a database that is not empty up before
 // each. A database from a newer version is left alone.
-func migrate(ctx context.Context, db *sql.DB, dir string, now time.Time) error {
-	names, err := fs.Glob(migrationFiles, "migrations/*.sql")
+func migrate(ctx context.Context, db *sql.DB, steps fs.FS, dir string, now time.Time) error {
+	names, err := fs.Glob(steps, "migrations/*.sql")
 	if err != nil {
 		return err
 	}
@@ -40,15 +40,15 @@ func migrate(ctx context.Context, db *sql.DB, dir string, now time.Time) error {
 				return explain("the backup before a change of the schema", err)
 			}
 		}
-		if err := step(ctx, db, names[version], version+1); err != nil {
+		if err := step(ctx, db, steps, names[version], version+1); err != nil {
 			return explain("changing the schema by "+filepath.Base(names[version]), err)
 		}
 	}
 	return nil
 }
 
-func step(ctx context.Context, db *sql.DB, name string, version int) error {
-	text, err := migrationFiles.ReadFile(name)
+func step(ctx context.Context, db *sql.DB, steps fs.FS, name string, version int) error {
+	text, err := fs.ReadFile(steps, name)
 	if err != nil {
 		return err
 	}

@@ -79,7 +79,7 @@ func (s *Store) open(ctx context.Context) (*Recovery, error) {
 		return nil, err
 	}
 	s.w.SetMaxOpenConns(1)
-	if err := migrate(ctx, s.w, s.dir, s.now()); err != nil {
+	if err := migrate(ctx, s.w, migrationFiles, s.dir, s.now()); err != nil {
 		return nil, err
 	}
 	if s.r, err = sql.Open("sqlite", dsn(path, "query_only(1)")); err != nil {

@@ -4,11 +4,13 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"undercroft/fleet"
@@ -399,6 +401,82 @@ func TestADatabaseFromANewerVersionIsLeftAlone(t *testing.T) {
 	_, _, err := Open(ctx, dir, Options{})
 	if !errors.Is(err, queue.ErrUnavailable) || !strings.Contains(err.Error(), "schema 99") {
 		t.Errorf("%v", err)
+	}
+}
+
+func TestASchemaIsChangedStepByStepWithABackupBeforeEach(t *testing.T) {
+	dir := t.TempDir()
+	s, _ := open(t, dir)
+	defer s.Close()
+	add(t, s, 2, 1)
+	first, err := migrationFiles.ReadFile("migrations/0001_house.sql")
+	if err != nil {
+		t.Fatal(err)
+	}
+	steps := fstest.MapFS{
+		"migrations/0001_house.sql": {Data: first},
+		"migrations/0002_good.sql":  {Data: []byte("ALTER TABLE jobs ADD COLUMN due INTEGER;")},
+		"migrations/0003_bad.sql":   {Data: []byte("ALTER TABLE jobs ADD COLUMN colour TEXT; ALTER TABLE reeds ADD COLUMN x TEXT;")},
+	}
+	if err := migrate(ctx, s.w, steps, dir, t0); err == nil || !strings.Contains(err.Error(), "0003_bad.sql") {
+		t.Errorf("a step that cannot be taken: %v", err)
+	}
+	var version, due, colour int
+	row := s.w.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'due'), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'colour')`)
+	if err := row.Scan(&version, &due, &colour); err != nil || version != 2 || due != 1 || colour != 0 {
+		t.Errorf("schema %d, due %d, colour %d, %v: the good step is to stay, the bad one to leave nothing", version, due, colour, err)
+	}
+	for v := 1; v <= 2; v++ {
+		backup, err := sql.Open("sqlite", filepath.Join(dir, fmt.Sprintf("backup-schema-%d-20261124-180000.db", v)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var jobs, was int
+		if err := backup.QueryRow(`SELECT (SELECT count(*) FROM jobs), (SELECT user_version FROM pragma_user_version)`).Scan(&jobs, &was); err != nil || jobs != 2 || was != v {
+			t.Errorf("the backup before schema %d has %d jobs at schema %d, %v", v+1, jobs, was, err)
+		}
+		backup.Close()
+	}
+}
+
+// A full disk, played by a bound on the database's pages: what cannot be written
+// is not half there, and the error says what to do.
+func TestAFullDiskSaysSo(t *testing.T) {
+	s, _ := open(t, t.TempDir())
+	defer s.Close()
+	job := add(t, s, 1, 1)[0].ID
+	clear(t, s, "Bittern")
+	if _, err := s.w.Exec("PRAGMA max_page_count = 1"); err != nil { // no more than there are
+		t.Fatal(err)
+	}
+	long := *wing
+	long.SHA256 = strings.Repeat("cd", 32)
+	_, err := s.Add(ctx, &long, make([]analyze.Layer, 2000), []queue.Job{{State: queue.Queued, FileName: "neck.gcode", Part: "neck", Kind: "fen", NozzleMM: 0.4, Material: "PLA", Pieces: 1}})
+	if !errors.Is(err, queue.ErrUnavailable) || !strings.Contains(err.Error(), "storing wing.gcode: the disk of the data folder is full; make room") {
+		t.Errorf("got %v", err)
+	}
+	if _, err := s.File(ctx, long.SHA256); !errors.Is(err, queue.ErrNotFound) {
+		t.Errorf("half of it was stored: %v", err)
+	}
+	if jobs, err := s.Jobs(ctx); err != nil || len(jobs) != 1 || jobs[0].ID != job {
+		t.Errorf("%+v, %v", jobs, err)
+	}
+	for i := range 5000 {
+		s.Journal().Append(fleet.LayerRecord{RunID: 3, Index: i})
+	}
+	short, cancel := context.WithTimeout(ctx, 300*time.Millisecond)
+	defer cancel()
+	if err := s.Journal().Flush(short); !errors.Is(err, queue.ErrUnavailable) {
+		t.Errorf("flush on a full disk: %v", err)
+	}
+	if _, err := s.w.Exec("PRAGMA max_page_count = 1000000"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Journal().Flush(ctx); err != nil {
+		t.Errorf("after room was made: %v", err)
+	}
+	if recs, err := s.LayerRecords(ctx, 3); err != nil || len(recs) != 5000 {
+		t.Errorf("%d records, %v", len(recs), err)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 
 	"undercroft/queue"
 )
@@ -28,8 +29,8 @@ type Clearing struct {
 
 // Cleared records a person's answer in one transaction: the plate is clear (or
 // off, when the sheet is not seated), which sheet lies there, and the yield of
-// what lay on it and of every earlier job that the clearing routine took off
-// without anyone having looked.
+// what lay on it. When all is said to be good, that holds for every earlier job,
+// too, that the clearing routine took off without anyone having looked.
 func (s *Store) Cleared(ctx context.Context, printer string, seated bool, surface string, y Yield) (Clearing, error) {
 	var c Clearing
 	err := s.tx(ctx, "clearing "+printer, func(tx *sql.Tx) error {
@@ -49,7 +50,11 @@ func (s *Store) Cleared(ctx context.Context, printer string, seated bool, surfac
 			return err
 		}
 		if y.Good != nil || y.BadFromMM != nil {
-			if len(waiting) > 1 {
+			// A count is meant for what lies on the plate; what the routine took off
+			// before is counted job by job.
+			if i := slices.IndexFunc(waiting, func(j queue.Job) bool { return j.ID == f.Plate.JobID }); i >= 0 {
+				waiting = waiting[i : i+1]
+			} else if len(waiting) > 1 {
 				return fmt.Errorf("pieces of %d jobs of %s have not been looked at; say for each job how many are good: %w", len(waiting), printer, queue.ErrConflict)
 			}
 		}
