@@ -20,7 +20,11 @@ var axe string
 // with everything opened, and at what else there is.
 func TestAccessible(t *testing.T) {
 	house := webtest.New(evening())
-	house.Change(func(v *web.View) { v.Hours = web.Hours{} }) // the questions too
+	house.Change(func(v *web.View) {
+		v.Hours = web.Hours{} // the questions too
+		v.Printers[1].Name = "Grey heron"
+		v.Printers[4].Phase = "faulted"
+	})
 	ts := serve(t, web.Options{House: house})
 	locked := serve(t, web.Options{House: house, Token: "a reed by the water"})
 	const opened = `document.querySelectorAll("details").forEach(d => d.open = true)`

@@ -1,7 +1,7 @@
 // One printer as a bay of the arcade: its piece, its height, what it does, when
 // it ends, what is fitted.
 
-import { h, keyed, say, setAttr, setText, show } from "./dom.js";
+import { h, idOf, keyed, say, setAttr, setText, show } from "./dom.js";
 import { clock, grams, heaterName, mm, size, span, until } from "./words.js";
 import { silhouette } from "./silhouette.js";
 import { fitDialog, lend, serviceDialog, stopDialog, takeBack } from "./dialogs.js";
@@ -64,12 +64,12 @@ export function bay(first) {
 
   const el = h(
     "article",
-    { class: "bay", "aria-labelledby": "bay-" + name },
+    { class: "bay", "aria-labelledby": idOf("bay", name) },
     picture.el,
     h(
       "div",
       { class: "bay-words" },
-      h("header", {}, h("h3", { id: "bay-" + name }, name), h("p", { class: "phase" }, mark, phase)),
+      h("header", {}, h("h3", { id: idOf("bay", name) }, name), h("p", { class: "phase" }, mark, phase)),
       height, bar, part, end, why,
     ),
     h("div", { class: "bay-rest" }, heat, facts, menu),

@@ -23,6 +23,9 @@ export function s(tag, props, ...kids) {
   return fill(document.createElementNS(SVG, tag), props, kids);
 }
 
+// idOf makes an element's id of a name: in a list of ids, a blank would part it.
+export const idOf = (what, name) => what + "-" + name.replace(/\s+/g, "-");
+
 // setText touches the page only when the text differs, so that a reader of the
 // screen hears changes and not repeats.
 export function setText(el, text) {

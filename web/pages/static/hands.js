@@ -1,7 +1,7 @@
 // What needs hands, most urgent first: a start that counts down, hours that
 // nobody has given, plates to clear, mishaps to decide on, machines to look at.
 
-import { h, keyed, say, setText, show } from "./dom.js";
+import { h, idOf, keyed, say, setText, show } from "./dom.js";
 import { ago, causeWord, clock, heaterName, many, mm, size, until } from "./words.js";
 import { doing, jobPath, post, printerPath } from "./ask.js";
 import { field, open, surfaces, takeBack } from "./dialogs.js";
@@ -79,7 +79,7 @@ const plainQuestion = "Is the plate clear?";
 const warn = () => h("p", { class: "wrong", role: "alert", hidden: true });
 
 function countdown({ p }) {
-  const id = "countdown-" + p.name;
+  const id = idOf("countdown", p.name);
   const left = h("span", { class: "count" });
   const late = h("p", { class: "count-stale" }, "This page is stale: the machine may start at any moment.");
   const what = h("p");
@@ -105,12 +105,12 @@ function countdown({ p }) {
 }
 
 function plate({ p }) {
-  const id = "plate-" + p.name;
+  const id = idOf("plate", p.name);
   const pieces = p.plate.pieces ?? 0;
   const since = h("p", { class: "quiet" });
   const empty = h("input", { type: "checkbox", required: true, name: "empty" });
   const seated = h("input", { type: "checkbox", required: true, name: "seated" });
-  const listId = "sheets-" + p.name;
+  const listId = idOf("sheets", p.name);
   const sheet = h("input", { type: "text", name: "surface", value: p.plate.surface, list: listId, maxlength: "100", autocomplete: "off" });
   const good = h("input", { type: "number", name: "good", min: "0", max: pieces, step: "1", value: pieces, inputmode: "numeric", required: true });
   const badFrom = h("input", { type: "number", name: "bad-from", min: "0", step: "0.1", inputmode: "decimal" });
@@ -213,7 +213,7 @@ function mishap({ m }) {
 }
 
 function look({ p }) {
-  const id = "look-" + p.name;
+  const id = idOf("look", p.name);
   const text = h("p");
   const since = h("p", { class: "quiet" });
   const wrong = warn();
