@@ -190,7 +190,7 @@ func (l *loop) breakOff(f *link.Fault, e ending) Phase {
 	}
 	switch f.Cause {
 	case link.CausePortLost:
-		l.owed = l.targets()
+		l.owed = l.owedNow()
 		return over(l.to(Absent, "the port vanished in mid-run: "+clip(text, 200)),
 			l.errorf(ErrNoLink, "the port vanished. If the machine may be hot, go there and switch it off at the plug"))
 	case link.CauseHalted, link.CauseThermal:
@@ -206,7 +206,7 @@ func (l *loop) breakOff(f *link.Fault, e ending) Phase {
 	}
 	// The machine is alive; only this run cannot go on. Its heaters are turned
 	// off over what is left of the link, or else after it was opened anew.
-	l.owed = l.targets()
+	l.owed = l.owedNow()
 	if f.Cause == link.CauseColdExtrusion {
 		l.owedFault = text + ". Its heater or its sensor may have failed. " + afterHalt
 	}

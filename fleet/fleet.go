@@ -25,6 +25,10 @@ type Options struct {
 	// and paths that are no files always exist.
 	PathThere func(path string) bool
 	Log       *slog.Logger // nil: nothing is logged
+	// Owed are targets, by printer and heater, that runs of ours may have left
+	// when an earlier daemon died. A machine that is found with some of these and
+	// no others is cooled; with any other it counts as driven by somebody else.
+	Owed map[string]map[string][]float64
 
 	// connect is replaced by tests.
 	connect func(link.Port, link.Options) conn

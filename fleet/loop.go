@@ -55,9 +55,9 @@ type loop struct {
 	told   string
 	prompt watch.Prompt
 	heat   heatRing
-	// owed are targets that were ours when a link was lost: they are turned off
-	// when the machine is reached again and still has exactly these.
-	owed map[string]float64
+	// owed are targets that were ours when a link was lost or an earlier daemon
+	// died: they are turned off when the machine is reached again and has no others.
+	owed map[string][]float64
 	// owedFault is why the printer faults once that has been done.
 	owedFault string
 
@@ -84,6 +84,7 @@ func newLoop(p *Printer, quit <-chan struct{}) *loop {
 		p: p, f: p.f, spec: &p.spec, log: p.f.o.Log.With("printer", p.spec.Name),
 		quit: quit, hurry: p.f.hurry,
 		phase: Absent, since: p.f.o.Now(), why: "not opened yet",
+		owed: p.f.o.Owed[p.spec.Name],
 	}
 }
 

@@ -2,6 +2,8 @@ package fleet
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -67,7 +69,7 @@ func (l *loop) settling() Phase {
 func (l *loop) settle() (Phase, bool) {
 	hot := l.targets()
 	if len(l.owed) > 0 && len(hot) > 0 && l.areOwed(hot) {
-		l.why = "still heated by the run that lost its link; turning its heaters off"
+		l.why = "still heated by a run of ours whose link was lost; turning its heaters off"
 		l.publish()
 		l.send(30*time.Second, heatersOff, func(err error) (Phase, bool) {
 			if err != nil {
@@ -80,7 +82,7 @@ func (l *loop) settle() (Phase, bool) {
 			if l.owedFault != "" {
 				return l.fault(l.owedFault), true
 			}
-			return l.to(Cooling, "the heaters of the run that lost its link were turned off"), true
+			return l.to(Cooling, "the heaters of a run of ours whose link was lost were turned off"), true
 		})
 		return "", false
 	}
@@ -113,11 +115,20 @@ func (l *loop) targets() map[string]float64 {
 	return hot
 }
 
-// areOwed says whether every heater that is on has the target that our own run
+// owedNow are the targets as they are, to be turned off later.
+func (l *loop) owedNow() map[string][]float64 {
+	owed := map[string][]float64{}
+	for name, c := range l.targets() {
+		owed[name] = []float64{c}
+	}
+	return owed
+}
+
+// areOwed says whether every heater that is on has a target that our own run
 // gave it.
 func (l *loop) areOwed(hot map[string]float64) bool {
 	for name, c := range hot {
-		if o, ok := l.owed[name]; !ok || o-c > 0.5 || c-o > 0.5 {
+		if !slices.ContainsFunc(l.owed[name], func(o float64) bool { return math.Abs(o-c) <= 0.5 }) {
 			return false
 		}
 	}
@@ -144,7 +155,7 @@ func (l *loop) lost() Phase {
 	was := l.phase
 	if was == Cooling {
 		// What is still on was ours.
-		l.owed = l.targets()
+		l.owed = l.owedNow()
 	}
 	l.hangUp()
 	switch f.Cause {

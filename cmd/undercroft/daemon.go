@@ -55,7 +55,13 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 			err = errors.Join(err, d.store.Close())
 		}
 	}()
-	d.fleet = fleet.New(fleet.Options{Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Log: o.log})
+	owed, err := owedHeat(ctx, d.store, d.recovery.Interrupted)
+	if err != nil {
+		return nil, err
+	}
+	d.fleet = fleet.New(fleet.Options{
+		Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, Log: o.log,
+	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {
 		printers[name] = d.fleet.Printer(name)

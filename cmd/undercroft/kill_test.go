@@ -46,10 +46,12 @@ func TestKilledInMidPrint(t *testing.T) {
 			if len(mishaps) != 1 || mishaps[0].Result != "interrupted" {
 				t.Fatalf("after the restart the mishaps are %+v", mishaps)
 			}
-			s.wait("the link", func() bool { return len(ask[[]web.Printer](s, "printers")[0].Heaters) > 0 })
-			if !direct {
-				s.must("cool")
-			}
+			// The heat was ours: the daemon turns it off by itself.
+			s.wait("the heaters to be off", func() bool {
+				p := ask[[]web.Printer](s, "printers")[0]
+				return len(p.Heaters) > 0 && (p.Phase == "cooling" || p.Phase == "ready") && p.Heaters[0].TargetC == 0
+			})
+			s.must("cool")
 			time.Sleep(time.Second) // a start that should not be would come by now
 			if p := ask[[]web.Printer](s, "printers")[0]; p.Run != nil || p.Plate.State != "occupied" {
 				t.Errorf("after the restart the printer is %+v", p)
