@@ -127,7 +127,7 @@ var chaosSeed = flag.Uint64("chaos.seed", 0, "play only this seed of TestChaos")
 // executed, no change of phase leaves the table, and in the end, when everything
 // is mended, the printer is ready and cold.
 func TestChaos(t *testing.T) {
-	first, last := uint64(1), uint64(25)
+	first, last := uint64(1), uint64(15)
 	if *chaosSeed != 0 {
 		first, last = *chaosSeed, *chaosSeed
 	}

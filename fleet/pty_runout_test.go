@@ -18,7 +18,7 @@ func TestRealLinkRunout(t *testing.T) {
 	t.Parallel()
 	full := func(_ string, o *sim.Options) { o.AllOptions = true }
 	c := newCellar(t, []string{"Egret", "Merel"}, func(o *fleet.Options) {
-		o.Specs[0].RunoutFails = 20 * time.Minute
+		o.Specs[0].RunoutFails = 8 * time.Minute
 	}, full)
 	var j, j2 records
 	out, r, want := midway(c, "Egret", &j, 5)

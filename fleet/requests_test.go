@@ -242,3 +242,49 @@ func BenchmarkSnapshot(b *testing.B) {
 		_ = p.Snapshot()
 	}
 }
+
+// A firmware that pauses accepts what was on its way for a while, and is busy
+// with its own moves then; that is not going on. One that says nothing when it
+// goes on shows it by accepting commands.
+func TestFirmwarePauseIsSilent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Curlew"}, nil)
+		defer b.finish()
+		b.await("Curlew", Ready, time.Minute)
+		r, _ := piece(1, 60, &journal{})
+		out := start(t, b, "Curlew", r)
+		b.await("Curlew", Printing, time.Minute)
+		time.Sleep(time.Second)
+		c := b.newest("Curlew")
+		c.with(func() { c.stuck, c.st.Busy = true, "processing" })
+		c.say("//action:paused")
+		b.await("Curlew", Paused, time.Second)
+		c.with(func() { c.st.Accepted++; c.st.Sent++ })
+		for range 300 {
+			time.Sleep(100 * time.Millisecond)
+			if s := b.f.Printer("Curlew").Snapshot(); s.Phase != Paused {
+				t.Fatalf("%s after a pause of the firmware", s.Phase)
+			}
+		}
+		if c.did("resume") {
+			t.Error("resumed by itself")
+		}
+		// The same for a pause that a person asked for: the firmware's words about
+		// its own do not end it.
+		c.with(func() { c.st.Accepted--; c.st.Sent--; c.stuck, c.st.Busy = false, "" })
+		c.say("//action:resumed")
+		b.await("Curlew", Printing, time.Second)
+		if err := b.f.Printer("Curlew").Pause(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		c.say("//action:resumed")
+		time.Sleep(time.Minute)
+		b.await("Curlew", Paused, 0)
+		if err := b.f.Printer("Curlew").Resume(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		if o := outcome(t, out, 10*time.Minute); o.Result != Finished {
+			t.Errorf("%+v", o)
+		}
+	})
+}

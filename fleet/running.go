@@ -192,8 +192,11 @@ func (l *loop) judgeRun() (Phase, bool) {
 			if l.phase != Paused {
 				return l.holdRun(hold{by: byFirmware, why: "the machine paused and waits for a person" + reason(q.text) + ". Confirm at its panel, or resume here"}), true
 			}
-		case watch.AskResume, watch.AskResumed:
+		case watch.AskResume:
 			a.hold.letGo = a.hold.letGo || l.phase == Paused
+		case watch.AskResumed:
+			// What the firmware goes on with by itself is its own pause, not a person's.
+			a.hold.letGo = a.hold.letGo || l.phase == Paused && a.hold.by == byFirmware
 		}
 	}
 	if watch.WaitsForPerson(l.st.Busy) && l.phase != Paused {
@@ -252,7 +255,14 @@ func (l *loop) resumed() bool {
 	if h.letGo {
 		return !h.adrift
 	}
-	return h.by == byFirmware && l.st.Accepted > h.accepted && time.Since(h.since) > pauseSettles && !watch.WaitsForPerson(l.st.Busy)
+	if h.by != byFirmware {
+		return false
+	}
+	if time.Since(h.since) < pauseSettles {
+		h.accepted = l.st.Accepted
+		return false
+	}
+	return l.st.Accepted > h.accepted && !watch.WaitsForPerson(l.st.Busy)
 }
 
 // goOn is the way out of paused with the run alive.
