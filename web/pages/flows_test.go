@@ -229,6 +229,13 @@ func TestLiveForm(t *testing.T) {
 	if !get(t, ctx, chromedp.Evaluate[bool](`document.querySelector('[aria-labelledby="plate-Curlew"] [name=empty]').checked`)) {
 		t.Error("a change elsewhere emptied the form")
 	}
+	// Something before it goes away: the hand on the keyboard must not feel it.
+	do(t, ctx, chromedp.Focus(chromedp.CSS(`[aria-labelledby="plate-Curlew"] [name=surface]`)))
+	house.Change(func(v *web.View) { v.Printers[2].NextStart, v.Printers[2].NextJob = nil, 0 })
+	await(t, ctx, `!document.getElementById("countdown-Dunlin")`)
+	if !get(t, ctx, chromedp.Evaluate[bool](`document.activeElement.name === "surface"`)) {
+		t.Error("a change elsewhere took the focus")
+	}
 	// The outline was not sent again, and is still drawn.
 	if d := get(t, ctx, chromedp.Evaluate[string](`document.querySelector('[aria-labelledby="bay-Bittern"] .piece-laid').getAttribute("d")`)); len(d) < 200 {
 		t.Errorf("the silhouette is lost: %q", d)

@@ -49,6 +49,11 @@ export function show(el, yes) {
 // half-filled form survives whatever else changes.
 export function keyed(container, items, keyOf, make) {
   const old = container.components ?? new Map();
+  const keys = new Set(items.map(keyOf));
+  // What is gone goes first: nothing that stays is moved then, and keeps its focus.
+  for (const [key, c] of old) {
+    if (!keys.has(key)) c.el.remove();
+  }
   const now = new Map();
   let place = container.firstElementChild;
   for (const item of items) {
@@ -61,9 +66,6 @@ export function keyed(container, items, keyOf, make) {
     } else {
       container.insertBefore(c.el, place);
     }
-  }
-  for (const [key, c] of old) {
-    if (now.get(key) !== c) c.el.remove();
   }
   container.components = now;
   return now;
