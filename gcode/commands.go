@@ -145,9 +145,7 @@ func leadWord(c *Command) span {
 	for i := 0; i < len(c.raw); i++ {
 		switch c.raw[i] {
 		case '(':
-			for i < len(c.raw) && c.raw[i] != ')' {
-				i++
-			}
+			i = behindParens(c.raw, i) - 1
 		case '"':
 			i = closingQuote(c.raw, i) - 1
 		default:
@@ -163,15 +161,22 @@ func leadWord(c *Command) span {
 	return span{}
 }
 
+// behindParens is the place behind a comment in parentheses; an open one takes
+// the rest.
+func behindParens(s []byte, i int) int {
+	if end, _ := closeParens(s, i); end >= 0 {
+		return end
+	}
+	return len(s)
+}
+
 func appendRun(dst []byte, from int, s []byte, gap byte) []byte {
 	for i := 0; i < len(s); i++ {
 		ch := s[i]
 		switch {
 		case ch == ' ' || ch == '\t':
 		case ch == '(':
-			for i < len(s) && s[i] != ')' {
-				i++
-			}
+			i = behindParens(s, i) - 1
 		case ch == '"':
 			end := closingQuote(s, i)
 			dst = append(dst, s[i:end]...)

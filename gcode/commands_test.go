@@ -31,6 +31,7 @@ func TestCommands(t *testing.T) {
 		{"blanks inside a number", "g0x +0. 12 34y 7", "G0 X+0.1234 Y7"},
 		{"any order", "X10 F600 G1 Y5", "G1 X10 F600 Y5"},
 		{"comments", "G1 X1 ; right\n(all) G1 (mid) X2\n;G28\n\n", "G1 X1|G1 X2"},
+		{"comment in a comment", "G1 (a (b) c) X1\n(()", "G1 X1"},
 		{"comment of text that looks like commands", "; G1 X1 M104 S200 *55 (\nG28", "G28"},
 		{"CRLF, CR and mixed", "G28\r\nG1 X1\rG1 X2\n\rG1 X3", "G28|G1 X1|G1 X2|G1 X3"},
 		{"byte-order mark", "\xEF\xBB\xBFG28", "G28"},

@@ -78,8 +78,8 @@ type Parser struct {
 	Comment []byte
 	// Parens is the text of the line's last ( ), nil when there is none.
 	Parens []byte
-	// Unclosed reports a '(' without its ')'.
-	Unclosed bool
+	// Unclosed reports a '(' without its ')', Nested one inside another.
+	Unclosed, Nested bool
 
 	line     []byte
 	pos      int
@@ -92,7 +92,7 @@ type Parser struct {
 // Reset starts on a line, which must stay unchanged while it is parsed.
 func (p *Parser) Reset(line []byte) {
 	p.line, p.pos = line, 0
-	p.numbered, p.moved, p.summed, p.Unclosed = false, false, false, false
+	p.numbered, p.moved, p.summed, p.Unclosed, p.Nested = false, false, false, false, false
 	p.commands = 0
 	p.Comment, p.Parens = nil, nil
 }
@@ -340,14 +340,32 @@ func (p *Parser) pseudoTool(letter byte, i int) int {
 }
 
 func (p *Parser) skipParens(i int) int {
-	for j := i + 1; j < len(p.line); j++ {
-		if p.line[j] == ')' {
-			p.Parens = p.line[i+1 : j]
-			return j + 1
+	end, nested := closeParens(p.line, i)
+	p.Nested = p.Nested || nested
+	if end < 0 {
+		p.Unclosed = true
+		return len(p.line)
+	}
+	p.Parens = p.line[i+1 : end-1]
+	return end
+}
+
+// closeParens finds the place behind the ')' that closes the '(' at s[i], or -1.
+// Nested parentheses belong to the comment.
+func closeParens(s []byte, i int) (end int, nested bool) {
+	depth := 0
+	for j := i; j < len(s); j++ {
+		switch s[j] {
+		case '(':
+			depth++
+			nested = nested || depth > 1
+		case ')':
+			if depth--; depth == 0 {
+				return j + 1, nested
+			}
 		}
 	}
-	p.Unclosed = true
-	return len(p.line)
+	return -1, nested
 }
 
 // checksum verifies the sum at line[star] and returns the place behind it. The

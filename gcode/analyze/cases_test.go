@@ -161,6 +161,7 @@ func TestChecks(t *testing.T) {
 		{"M83 repeated", "G28\nM109 S210\nM83\nG90\nM83\nG1 X5 E1", "-e-mode"},
 		{"unknown commands", "M12345\nG777", "unknown-commands"},
 		{"an open parenthesis", "G28 (home", "unclosed-comment"},
+		{"a comment in a comment", "G28 (a (b) c)", "nested-comment"},
 		{"the tool of a heater", "M104 S200 T5", "missing-tool"},
 		{"a text of M110", "M117 M110", "not-sendable"},
 		{"line numbers set by the file", "M110 N0\nG28", "line-numbers"},

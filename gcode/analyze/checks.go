@@ -256,6 +256,7 @@ func (a *analysis) verdicts() {
 		a.findWhole("thick-layers", Warn, fmt.Sprintf("layers of %.2f mm are more than 80 %% of a %g mm nozzle", r.LayerMM, d))
 	}
 	a.checkPeaks()
+	a.checkMaterial()
 	if t := a.nozzleTarget(); len(r.Layers) > 0 && (t > 0 || a.bedC > 0) {
 		a.findWhole("ends-hot", Warn, fmt.Sprintf("the file ends with the nozzle set to %g °C and the bed to %g °C: it may be cut short", t, a.bedC))
 	}

@@ -119,6 +119,7 @@ func TestBeadFromE(t *testing.T) {
 		r := readText(t, "G28\nM109 S210\nM83\nG1 Z0.2\nG1 X100 E"+fmt.Sprint(c.e)+"\n", Options{FilamentMM: c.filament})
 		within(t, "bead", r.Bead.TypicalMM, 0.4, 1e-5)
 	}
+	within(t, "E of the plain rectangle", 0.4*0.2*100/(math.Pi/4*1.75*1.75), 3.32601, 5e-6)
 }
 
 // Arithmetic: 10 mm³/s through lines of 0.2 × 0.4 mm are 125 mm/s by the plain
@@ -158,6 +159,34 @@ func TestFilament(t *testing.T) {
 	}
 	within(t, "thicker", vol(1.8)/vol(1.75)-1, 0.0580, 5e-5)
 	within(t, "thinner", vol(1.7)/vol(1.75)-1, -0.0563, 5e-5)
+}
+
+// Shrinkage in percent: common practice, no source; the millimetres by arithmetic.
+// Temperatures: Fashion and Textiles, 2020, s40691-020-00232-7, table 2.
+func TestMaterial(t *testing.T) {
+	print := func(material string, size, nozzleC, bedC float64) *Result {
+		return readText(t, fmt.Sprintf("; material: %s\nM140 S%g\nM109 S%g\nG28\nM83\nG1 Z.2\nG1 X%g E5\nG1 Y20 E1\nG1 X0 E5\nG1 Z.4\nG1 X9 E1\n", material, bedC, nozzleC, size), Options{})
+	}
+	f := findingOf(print("ABS", 200, 240, 95), "shrinks")
+	if f == nil || !strings.Contains(f.Text, "by 1.4 to 3.2 mm") {
+		t.Errorf("200 mm of ABS: %+v", f)
+	}
+	if f := findingOf(print("PLA", 150, 200, 40), "shrinks"); f != nil {
+		t.Errorf("150 mm of PLA: %s", f.Text)
+	}
+	for _, c := range []struct {
+		material    string
+		nozzle, bed float64
+		warns       bool
+	}{
+		{"PLA", 180, 20, false}, {"PLA", 210, 45, false}, {"PLA", 215, 60, false}, {"PLA", 255, 60, true}, {"PLA", 205, 95, true},
+		{"ABS", 230, 90, false}, {"ABS", 250, 95, false}, {"ABS", 195, 95, true},
+		{"PETG", 220, 70, false}, {"PETG", 245, 80, false}, {"TPU", 210, 20, false}, {"TPU", 240, 70, false}, {"heronite", 300, 120, false},
+	} {
+		if got := findingOf(print(c.material, 50, c.nozzle, c.bed), "unusual-temperature") != nil; got != c.warns {
+			t.Errorf("%+v: warned %v", c, got)
+		}
+	}
 }
 
 // Arithmetic: 35 mm at 0.15 mm layers; 7.4 mm with a first layer of 0.24 mm, then 0.2 mm.

@@ -158,6 +158,9 @@ func (a *analysis) line(text []byte) {
 	} else {
 		a.comment()
 	}
+	if p.Nested {
+		a.find("nested-comment", Warn, 0, "a '(' inside a comment: the comment is taken to end where as many are closed as were opened")
+	}
 	if p.Unclosed {
 		a.find("unclosed-comment", Warn, 0, "a '(' without its ')': the rest of the line is taken as a comment")
 	}
