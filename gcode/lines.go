@@ -30,6 +30,14 @@ type Lines struct {
 	cut          bool
 	afterCR      bool // the line before ended in CR: an LF now belongs to that end
 	hasCR        bool // some byte of buf[start:end] may be a CR
+	lf, cr       mark
+}
+
+// mark is the next place of a byte in the buffer, so that no part of it is
+// searched twice for a line end that is rare in this file.
+type mark struct {
+	at   int // where it is; below start: not known
+	seen int // searched up to here
 }
 
 // NewLines returns a reader of r's lines. It buffers 256 KiB.
@@ -63,22 +71,19 @@ func (l *Lines) Next() ([]byte, error) {
 	}
 	l.offset = l.base + int64(l.start)
 	l.cut = false
-	scanned := 0
 	for {
-		chunk := l.buf[l.start+scanned : l.end]
-		if n := l.lineEnd(chunk); n >= 0 {
-			line := l.buf[l.start : l.start+scanned+n]
-			l.start += scanned + n
+		if n := l.lineEnd(); n >= 0 {
+			line := l.buf[l.start:n]
+			l.start = n
 			l.afterCR = l.buf[l.start] == '\r'
 			l.start++
 			return l.done(line), nil
 		}
-		scanned = l.end - l.start
-		if scanned > MaxLineBytes {
+		if l.end-l.start > MaxLineBytes {
 			return l.skipRest(), nil
 		}
 		if l.err != nil {
-			if scanned == 0 || l.err != io.EOF {
+			if l.start == l.end || l.err != io.EOF {
 				return nil, l.err
 			}
 			line := l.buf[l.start:l.end]
@@ -99,19 +104,37 @@ func (l *Lines) done(line []byte) []byte {
 	return line
 }
 
-// lineEnd gives the place of the first LF or CR in chunk, or -1.
-func (l *Lines) lineEnd(chunk []byte) int {
-	n := bytes.IndexByte(chunk, '\n')
+// lineEnd gives the place of the first LF or CR at or behind start, or -1.
+func (l *Lines) lineEnd() int {
+	lf := l.find(&l.lf, '\n')
 	if !l.hasCR {
-		return n
+		return lf
 	}
-	if n >= 0 {
-		chunk = chunk[:n]
-	}
-	if cr := bytes.IndexByte(chunk, '\r'); cr >= 0 {
+	cr := l.find(&l.cr, '\r')
+	if lf < 0 || cr >= 0 && cr < lf {
 		return cr
 	}
-	return n
+	return lf
+}
+
+func (l *Lines) find(m *mark, b byte) int {
+	if m.at >= l.start && m.at < m.seen {
+		return m.at
+	}
+	from := max(m.seen, l.start)
+	i := bytes.IndexByte(l.buf[from:l.end], b)
+	if i < 0 {
+		m.at, m.seen = -1, l.end
+		return -1
+	}
+	m.at, m.seen = from+i, from+i+1
+	return m.at
+}
+
+// moved tells the marks that the buffer's bytes moved to the front by n.
+func (l *Lines) moved(n int) {
+	l.lf = mark{l.lf.at - n, max(0, l.lf.seen-n)}
+	l.cr = mark{l.cr.at - n, max(0, l.cr.seen-n)}
 }
 
 // skipRest returns the start of an overlong line and reads on to its end. The
@@ -123,8 +146,9 @@ func (l *Lines) skipRest() []byte {
 	rest := copy(l.buf[keep:], l.buf[l.start+keep:l.end])
 	l.start, l.end = keep, keep+rest
 	for {
-		if n := l.lineEnd(l.buf[l.start:l.end]); n >= 0 {
-			l.start += n
+		l.lf, l.cr = mark{at: -1}, mark{at: -1}
+		if n := l.lineEnd(); n >= 0 {
+			l.start = n
 			l.afterCR = l.buf[l.start] == '\r'
 			l.start++
 			break
@@ -154,6 +178,7 @@ func (l *Lines) fill() {
 	if l.start > 0 {
 		n := copy(l.buf, l.buf[l.start:l.end])
 		l.base += int64(l.start)
+		l.moved(l.start)
 		l.start, l.end = 0, n
 	}
 	l.read()

@@ -243,6 +243,9 @@ func (a *analysis) verdicts() {
 	if a.layers.sequential {
 		a.findWhole("sequential-objects", Warn, "objects are printed one after the other: the layers fall back to the plate, and a height says which object it belongs to only with its line")
 	}
+	if a.nonPlanar() {
+		a.findWhole("non-planar", Warn, "lines rise and fall within a layer: a layer's height is that of its highest point")
+	}
 	if n := r.Nozzle; n.DeclaredMM > 0 && len(n.InferredMM) > 0 && !slices.Contains(n.InferredMM, n.DeclaredMM) {
 		a.findWhole("nozzle-disagrees", Warn, fmt.Sprintf("the file declares a %g mm nozzle; its lines are %.2f mm wide, as from %s mm",
 			n.DeclaredMM, r.Bead.TypicalMM, sizeList(n.InferredMM)))

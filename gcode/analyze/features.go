@@ -10,7 +10,7 @@ type features struct {
 func (a *analysis) features() []string {
 	s := a.slope
 	spiral := s.all > 0 && s.up > 0.3*s.all && s.down < 0.01*s.all
-	nonPlanar := s.all > 0 && s.down >= 0.01*s.all
+	nonPlanar := a.nonPlanar()
 	var out []string
 	for _, f := range []struct {
 		on   bool
@@ -39,3 +39,6 @@ func (a *analysis) features() []string {
 	}
 	return out
 }
+
+// nonPlanar reports that material is laid in falling moves too.
+func (a *analysis) nonPlanar() bool { return a.slope.all > 0 && a.slope.down >= 0.01*a.slope.all }
