@@ -35,7 +35,7 @@ func (l *loop) cooling() Phase {
 			if err == nil || l.st.Phase == link.Failed {
 				return Cooling, false
 			}
-			return l.fault(fmt.Sprintf("its heaters could not be turned off after the run (%v). Go there: it may be hot. Switch it off at the plug, then take it back", err)), true
+			return l.wontCool(err), true
 		})
 	}
 	for {
@@ -133,6 +133,12 @@ func (l *loop) coolFor(r *request, stay Phase) {
 // is on its way.
 func (l *loop) halt(v watch.Verdict) Phase {
 	return l.fault(v.Text + ". " + l.emergency() + " " + afterHalt)
+}
+
+// wontCool stops a machine that is still hot from a run of ours and does not
+// take the order to cool.
+func (l *loop) wontCool(err error) Phase {
+	return l.fault(fmt.Sprintf("its heaters could not be turned off (%v). %s Go there: it may be hot. Switch it off at the plug, then take it back", err, l.emergency()))
 }
 
 // emergency sends the emergency stop and says what is known of its effect.

@@ -552,7 +552,7 @@ func TestRealLinkFoundHot(t *testing.T) {
 // Every family of firmware, from connect to cool, line for line.
 func TestRealLinkFamilies(t *testing.T) {
 	t.Parallel()
-	families := []sim.Family{sim.FamilyA, sim.FamilyB, sim.FamilyC, sim.FamilyE}
+	families := []sim.Family{sim.FamilyA, sim.FamilyB, sim.FamilyC, sim.FamilyD, sim.FamilyE}
 	var names []string
 	for _, f := range families {
 		names = append(names, "Dunlin-"+string(f))

@@ -76,7 +76,7 @@ func (l *loop) settle() (Phase, bool) {
 				if l.st.Phase == link.Failed {
 					return l.lost(), true
 				}
-				return l.fault(fmt.Sprintf("its heaters could not be turned off (%v). Go there: it may be hot. Switch it off at the plug, then take it back", err)), true
+				return l.wontCool(err), true
 			}
 			l.owed, l.settleFails = nil, 0
 			if l.owedFault != "" {
