@@ -25,7 +25,6 @@ type tally struct {
 	runs, finished int
 	causes         map[string]int
 	lines, resends int64
-	repeated       int64 // of the file, ran again and the run was stopped
 	undetectable   int64
 	unverified     int64
 	spoilt         int // runs in which something undetectable was executed

@@ -78,11 +78,14 @@ func session(p *plan, executed *atomic.Int64, wire io.Writer) (o outcome) {
 		return o
 	}
 	for i := range p.files {
-		r, on := p.stream(i, conn, printer, j)
+		r, on := p.stream(i, conn, printer, j, wire)
 		o.runs = append(o.runs, r)
 		if !on {
 			break
 		}
+	}
+	if c := printer.Truth().Faults; j.Told() != c.Undetected+c.Unverified {
+		o.broken = append(o.broken, fmt.Sprintf("the injector told the judge of %d damaged lines that ran, and counts %d", j.Told(), c.Undetected+c.Unverified))
 	}
 	return o
 }
@@ -95,6 +98,9 @@ func (p *plan) connect(executed *atomic.Int64, wire io.Writer) (port link.Port, 
 		OnExecute: func(e sim.Executed) {
 			executed.Add(1)
 			j.Executed(e.Number, e.Text, e.Move, e.End)
+			if wire != nil {
+				fmt.Fprintf(wire, "          = N%d %q\n", e.Number, e.Text)
+			}
 		},
 		OnEvent: func(at time.Duration, text string) {
 			j.Event(text)
@@ -171,7 +177,7 @@ func await(conn *link.Conn, every, limit time.Duration, see func(link.State)) (s
 
 // stream sends one file of the plan; on says that the connection can take the
 // next one.
-func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Judge) (r run, on bool) {
+func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Judge, wire io.Writer) (r run, on bool) {
 	r = run{plan: p, file: i}
 	text := generate(p.files[i], p.family)
 	f, err := judge.ReadFile(text)
@@ -194,7 +200,13 @@ func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Jud
 		}
 		return r, false
 	}
-	s, inTime := await(conn, look, limit, func(s link.State) { j.Progress(claim(s)) })
+	s, inTime := await(conn, look, limit, func(s link.State) {
+		for _, text := range j.Progress(claim(s)) {
+			if wire != nil {
+				fmt.Fprintln(wire, "          ! "+text)
+			}
+		}
+	})
 	r.took, r.resends = time.Since(from), s.Resends-before
 	c := claim(s)
 	if !inTime {

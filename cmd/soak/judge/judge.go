@@ -12,6 +12,7 @@ import (
 type Judge struct {
 	mu   sync.Mutex
 	line []byte
+	told int64
 	trial
 }
 
@@ -27,6 +28,7 @@ type trial struct {
 	topMM   float64 // highest Z at which filament was laid, by the trace
 	lastE   float64
 	claimed int64
+	above   bool     // a claim was above the truth
 	broken  []string // claims that were not true when they were made
 }
 
@@ -146,7 +148,8 @@ func (j *Judge) next() string {
 // tainted says that the injector accounts for the line.
 func (j *Judge) tainted(number int64, text []byte) bool {
 	for i, t := range j.taints {
-		if t.number != number || strings.TrimSpace(t.text) != string(bytes.TrimSpace(text)) {
+		// Firmware may read less of a damaged line than arrived.
+		if t.number != number || number < 0 && !strings.HasPrefix(strings.TrimSpace(t.text), string(bytes.TrimSpace(text))) {
 			continue
 		}
 		j.taints = append(j.taints[:i], j.taints[i+1:]...)
@@ -185,27 +188,42 @@ func (j *Judge) note(format string, args ...any) {
 	}
 }
 
+// The words of the injector, with the line behind them: one that bore a number
+// and a checksum that fits, and one that bore none.
+const (
+	undetectable = "damage taken for a right line: "
+	unverified   = "a damaged line without its number: "
+)
+
 // Event takes what the injector says of a line that it damaged and that the
 // firmware took all the same.
 func (j *Judge) Event(text string) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	t := taint{number: -1}
+	var err error
 	switch {
-	case strings.HasPrefix(text, "damage that the checksum does not show: "):
-		if _, err := fmt.Sscanf(text, "damage that the checksum does not show: N%d %q", &t.number, &t.text); err != nil {
-			j.broken = append(j.broken, "an event that the judge cannot read: "+text)
-		}
+	case strings.HasPrefix(text, undetectable):
 		j.counts.Undetectable++
-	case strings.HasPrefix(text, "a damaged line without its number: "):
-		if _, err := fmt.Sscanf(text, "a damaged line without its number: %q", &t.text); err != nil {
-			j.broken = append(j.broken, "an event that the judge cannot read: "+text)
-		}
+		_, err = fmt.Sscanf(text[len(undetectable):], "N%d %q", &t.number, &t.text)
+	case strings.HasPrefix(text, unverified):
 		j.counts.Unverified++
+		_, err = fmt.Sscanf(text[len(unverified):], "%q", &t.text)
 	default:
 		return
 	}
+	if err != nil {
+		j.breaks("an event that the judge cannot read: %q", text)
+	}
+	j.told++
 	j.taints = append(j.taints, t)
+}
+
+// Told is how many events of damaged lines that ran there were on the connection.
+func (j *Judge) Told() int64 {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.told
 }
 
 // own says whether a command is one that a link sends for itself. Files under

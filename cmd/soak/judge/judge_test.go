@@ -53,7 +53,7 @@ func play(t *testing.T, story string, c Claim) Verdict {
 		case "own":
 			j.Executed(n, []byte("M105"), false, [4]float64{})
 		case "undetected": // a damaged line with a checksum that fits
-			j.Event(`damage that the checksum does not show: N77 "G1 X24 Y20 E0.34"`)
+			j.Event(`damage taken for a right line: N77 "G1 X24 Y20 E0.34"`)
 			j.Executed(77, []byte("G1 X24 Y20 E0.34"), true, [4]float64{24, 20, 0.2, 0.67})
 		case "headless": // a line that lost its number runs
 			j.Event(`a damaged line without its number: "G1 X20 Y20 E0.34"`)

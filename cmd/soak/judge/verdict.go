@@ -19,13 +19,17 @@ type Verdict struct {
 	Notes      []string // what deviated and is accounted for
 }
 
-// Progress holds a claim in mid-stream against what was executed by now.
-func (j *Judge) Progress(c Claim) {
+// Progress holds a claim in mid-stream against what was executed by now, and
+// gives what is wrong with it.
+func (j *Judge) Progress(c Claim) []string {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	if j.file != nil {
-		j.check(c)
+	if j.file == nil {
+		return nil
 	}
+	before := len(j.broken)
+	j.check(c)
+	return j.broken[before:]
 }
 
 // sure is how many commands were executed before any was left out.
@@ -38,7 +42,8 @@ func (j *Judge) sure() int64 {
 }
 
 func (j *Judge) check(c Claim) {
-	if c.Done > j.sure() {
+	if c.Done > j.sure() && !j.above {
+		j.above = true // once is enough
 		j.breaks("%d commands were said to be done, %d were", c.Done, j.sure())
 	}
 	if c.Done < j.claimed {
