@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"sync"
 	"time"
+
+	"undercroft/gcode/motion"
 )
 
 // ending says whether the firmware lives and, if not, why not.
@@ -146,10 +148,11 @@ type reporting struct {
 // machine is the mechanism and the modes in which it reads commands.
 type machine struct {
 	steps    stepper
-	moves    int64      // planned since the boot
-	at       [4]float64 // planned end, as the commands count
-	rest     [4]float64 // where the last done move ended
-	asked    [4]float64 // family E: where the words of its G commands lead, refused ones too
+	limits   motion.Limits // as changed since the boot
+	moves    int64         // planned since the boot
+	at       [4]float64    // planned end, as the commands count
+	rest     [4]float64    // where the last done move ended
+	asked    [4]float64    // family E: where the words of its G commands lead, refused ones too
 	relXYZ   bool
 	relE     bool
 	unitMM   float64

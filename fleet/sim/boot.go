@@ -38,7 +38,8 @@ func (b *board) boot() {
 	b.homed, b.softEnds, b.coldOK, b.coldC = false, true, false, 170
 	b.sensorOn, b.runoutDue, b.inRunout, b.promptOpen = b.m.runout, false, false, false
 	b.moves, b.asked, b.waitTemp, b.mute, b.bootAt = 0, [4]float64{}, false, false, b.now
-	b.steps.pace.SetLimits(b.o.Limits)
+	b.limits = b.o.Limits
+	b.steps.pace.SetLimits(b.limits)
 	b.heatAt = never
 	b.heatSoon()
 	b.boots++

@@ -224,7 +224,7 @@ func (b *board) coldExtrusion(w *words) {
 
 // setLimits is M92 M201 M203 M204 M205: from the next move on.
 func (b *board) setLimits(w *words) {
-	l := &b.o.Limits
+	l := &b.limits
 	axes := func(to *[4]float64) {
 		for i, c := range [4]byte{'X', 'Y', 'Z', 'E'} {
 			if v := w.get(c, 0); v > 0 {
@@ -290,7 +290,7 @@ func (b *board) greet() {
 
 // settings is the report of M503.
 func (b *board) settings() {
-	l := &b.o.Limits
+	l := &b.limits
 	b.put("echo:; Linear Units:")
 	b.put("echo:  G21 ; (mm)")
 	b.put("echo:; Temperature Units:")

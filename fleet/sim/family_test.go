@@ -214,3 +214,21 @@ func TestNoDrift(t *testing.T) {
 		}
 	})
 }
+
+// Limits that were set are lost in a reset, as on a board that stores nothing.
+func TestResetRestoresLimits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := talk(t, Options{})
+		defer h.close()
+		h.heard(time.Second)
+		h.ask("M203 X123", time.Second)
+		if got := strings.Join(h.ask("M503", time.Second), "\n"); !strings.Contains(got, "M203 X123.00 Y300.00") {
+			t.Errorf("before: %s", got)
+		}
+		h.p.Reset()
+		h.heard(time.Second)
+		if got := strings.Join(h.ask("M503", time.Second), "\n"); !strings.Contains(got, "M203 X300.00 Y300.00") {
+			t.Errorf("after: %s", got)
+		}
+	})
+}

@@ -326,7 +326,7 @@ func (b *board) quickStop() {
 	b.rest = b.steps.where(b.rest, b.now)
 	for i := range 3 {
 		// The board stands on a whole step.
-		s := b.o.Limits.StepsPerMM[i]
+		s := b.limits.StepsPerMM[i]
 		b.rest[i] = math.Round(b.rest[i]*s) / s
 	}
 	b.steps.clear()

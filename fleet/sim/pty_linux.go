@@ -97,13 +97,23 @@ func (l *ptyLine) setUp() error {
 	tmp := filepath.Join(filepath.Dir(l.path), fmt.Sprintf(".%s.%d", filepath.Base(l.path), os.Getpid()))
 	os.Remove(tmp)
 	if err := os.Symlink(l.slave.Name(), tmp); err != nil {
-		return fmt.Errorf("linking %s: %w", l.path, err)
+		return cannotLink(l.path, err)
 	}
 	if err := os.Rename(tmp, l.path); err != nil {
 		os.Remove(tmp)
-		return fmt.Errorf("linking %s: %w", l.path, err)
+		return cannotLink(l.path, err)
 	}
 	return nil
+}
+
+func cannotLink(path string, err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("linking the pseudo-terminal at %s: there is no directory %s: make it or choose another path", path, filepath.Dir(path))
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("linking the pseudo-terminal at %s: %s may not be written by this user: choose another path", path, filepath.Dir(path))
+	}
+	return fmt.Errorf("linking the pseudo-terminal at %s: %w", path, err)
 }
 
 // throughPoller wraps the descriptor anew: the library leaves it blocking, and a

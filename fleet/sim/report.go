@@ -108,7 +108,7 @@ func (b *board) positionLive(p, live [4]float64) {
 	}
 	for i, name := range [3]string{" Count X:", " Y:", " Z:"} {
 		b.say = append(b.say, name...)
-		b.say = strconv.AppendInt(b.say, int64(math.Round(live[i]*b.o.Limits.StepsPerMM[i])), 10)
+		b.say = strconv.AppendInt(b.say, int64(math.Round(live[i]*b.limits.StepsPerMM[i])), 10)
 	}
 	b.emit()
 }

@@ -10,7 +10,6 @@
 package sim
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -115,8 +114,40 @@ type Printer struct {
 	done chan struct{}
 }
 
+// OptionError says which option cannot be played, and what would do.
+type OptionError struct{ text string }
+
+func (e *OptionError) Error() string { return e.text }
+
+func optionErrorf(format string, args ...any) error {
+	return &OptionError{fmt.Sprintf(format, args...)}
+}
+
 // New starts a virtual printer. It runs until Close.
 func New(o Options) (*Printer, error) {
+	if err := o.fill(); err != nil {
+		return nil, err
+	}
+	b := newBoard(o)
+	if o.Port != nil {
+		b.plug(newStreamLine(o.Port))
+	} else {
+		l, err := openPTY(o.Path, o.ResetOnOpen)
+		if err != nil {
+			return nil, err
+		}
+		b.plug(l)
+	}
+	p := &Printer{b: b, done: make(chan struct{})}
+	go func() {
+		defer close(p.done)
+		b.run()
+	}()
+	return p, nil
+}
+
+// fill puts the defaults in and says what cannot be played.
+func (o *Options) fill() error {
 	if o.Family == "" {
 		o.Family = FamilyA
 	}
@@ -124,19 +155,22 @@ func New(o Options) (*Printer, error) {
 	case FamilyA:
 	case FamilyB, FamilyC, FamilyD, FamilyE:
 		if o.AllOptions {
-			return nil, fmt.Errorf("all options: only family a has them, not family %s", o.Family)
+			return optionErrorf("all options: only family a has them, not family %s", o.Family)
 		}
 	default:
-		return nil, fmt.Errorf("family %q: there are a, b, c, d and e", o.Family)
+		return optionErrorf("family %q: there are a, b, c, d and e", o.Family)
 	}
 	if o.Pace == 0 {
 		o.Pace = 1
 	}
 	if !(o.Pace > 0 && o.Pace <= 1e7) {
-		return nil, fmt.Errorf("pace %v: give virtual seconds per real second, above 0 and at most 10 million", o.Pace)
+		return optionErrorf("pace %v: give virtual seconds per real second, above 0 and at most 10 million", o.Pace)
 	}
 	if o.Baud < 0 || o.Baud > 20_000_000 {
-		return nil, fmt.Errorf("baud %d: give bits per second up to 20 million, 0 for a line without timing", o.Baud)
+		return optionErrorf("baud %d: give bits per second up to 20 million, 0 for a line without timing", o.Baud)
+	}
+	if o.BootDelay < 0 {
+		return optionErrorf("boot delay %v: give a duration from 0", o.BootDelay)
 	}
 	if o.Limits == (motion.Limits{}) {
 		o.Limits = DefaultLimits
@@ -155,32 +189,16 @@ func New(o Options) (*Printer, error) {
 	}
 	for _, v := range o.VolumeMM {
 		if !(v > 0 && !math.IsInf(v, 0)) {
-			return nil, fmt.Errorf("volume %v: give three lengths in mm above 0", o.VolumeMM)
+			return optionErrorf("volume %v: give three lengths in mm above 0", o.VolumeMM)
 		}
 	}
 	if err := o.Faults.check(); err != nil {
-		return nil, err
+		return optionErrorf("%v", err)
 	}
 	if o.Port == nil && o.Path == "" {
-		return nil, errors.New("a virtual printer needs a port or a path to link one at")
+		return optionErrorf("a virtual printer needs a port or a path to link one at")
 	}
-
-	b := newBoard(o)
-	if o.Port != nil {
-		b.plug(newStreamLine(o.Port))
-	} else {
-		l, err := openPTY(o.Path, o.ResetOnOpen)
-		if err != nil {
-			return nil, err
-		}
-		b.plug(l)
-	}
-	p := &Printer{b: b, done: make(chan struct{})}
-	go func() {
-		defer close(p.done)
-		b.run()
-	}()
-	return p, nil
+	return nil
 }
 
 // Close stops the printer, ends the trace and closes the line.
