@@ -41,6 +41,11 @@ func TestLayerCases(t *testing.T) {
 		{"prime line below the first layer's height", strings.Replace(prime, "Z.3", "Z.1", 1) + "G92 E0\n" + three, want, "prime-lines"},
 		{"two prime lines and a blob", prime + "G92 E0\nG1 X5.4\nG1 Y5 E10\nG92 E0\nG1 Z2\nG1 E5 F300\nG92 E0\n" + three, want, "prime-lines"},
 		{"prime line in the air", "G0 X5 Y5 Z5\nG1 Y105 E30 F1200\nG92 E0\n" + three, want, "prime-lines"},
+		{"prime lines where Z was homed", "G1 Y-3\nG92 E0\nG1 X60 E9 F1000\nG1 X100 E12.5 F1000\nG92 E0\nM221 S95\nG1 E-.8\nG1 Z.6\nG1 X50 Y50\nG1 Z.2\nG1 E.8\n" + three, want, "prime-lines"},
+		{"prime lines where Z was homed, under the print", "G1 Y52\nG92 E0\nG1 X60 E9 F1000\nG1 X100 E12.5 F1000\nG92 E0\n" + three, want, "prime-lines"},
+		{"blob and retraction before the first layer", "M82\nG1 Z15\nG92 E0\nG1 E3 F200\nG92 E0\nG92 E0\nG1 E-5 F2700\nG0 X50 Y50 Z.2\nG1 E0\nM83\n" + three, want, "-prime-lines"},
+		{"prime line along the edge and back", "G1 Z2\nG1 X.1 Y20 Z.3 F5000\nG1 X.1 Y200 Z.3 F1500 E15\nG1 X.4 Y200 Z.3 F5000\nG1 X.4 Y20 Z.3 F1500 E15\nG92 E0\nG1 Z2\nG1 X5 Y20 Z.3\n" + three, want, "prime-lines"},
+		{"round skirt first", "G1 Z.2\n" + circle(60, 60, 30) + three, want, "-prime-lines"},
 		{"prime in an L above the first layer", "G0 X5 Y5 Z.3\nG1 Y105 E10 F1200\nG1 X105 E10\nG92 E0\n" + three, want, ""},
 		{"a model of single lines", "G1 Z.2\nG0 X50 Y50\nG1 X90 E1.3\nG1 Z.4\nG1 X50 E1.3\nG1 Z.6\nG1 X90 E1.3", want, "-prime-lines"},
 		{"a first layer of two far lines", "G1 Z.2\nG0 X50 Y50\nG1 X90 E1.3\nG0 Y90\nG1 X50 E1.3\nG1 Z.4\nG0 X50 Y50\nG1 X90 E1.3\nG0 Y90\nG1 X50 E1.3", []float64{.2, .4}, "-prime-lines"},
@@ -85,6 +90,17 @@ func TestLayerCases(t *testing.T) {
 			last = l.EndLine
 		}
 	}
+}
+
+// circle is a loop of 60 short lines.
+func circle(cx, cy, r float64) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "G0 X%.3f Y%.3f\n", cx+r, cy)
+	for k := 1; k <= 60; k++ {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 60)
+		fmt.Fprintf(&b, "G1 X%.3f Y%.3f E%.4f\n", cx+r*cos, cy+r*sin, 0.035*r*2*math.Pi/60)
+	}
+	return b.String()
 }
 
 // ramp is a seam that rises from one height to another while it lays material.
@@ -162,6 +178,7 @@ func TestChecks(t *testing.T) {
 		{"unknown commands", "M12345\nG777", "unknown-commands"},
 		{"an open parenthesis", "G28 (home", "unclosed-comment"},
 		{"a comment in a comment", "G28 (a (b) c)", "nested-comment"},
+		{"heated by a tool's temperature", "G28\nG10 P0 S210 R150\nM116\nM83\nG1 X5 E1", "-no-heating"},
 		{"the tool of a heater", "M104 S200 T5", "missing-tool"},
 		{"a text of M110", "M117 M110", "not-sendable"},
 		{"line numbers set by the file", "M110 N0\nG28", "line-numbers"},

@@ -134,6 +134,8 @@ func (a *analysis) g(c *gcode.Command) {
 		a.unknown.add(c, a.lines.Number())
 	case c.Number == 10 && c.Valued&(gcode.Bit('P')|gcode.Bit('L')|gcode.Bit('R')) == 0:
 		a.firmwareRetract(true)
+	case c.Number == 10:
+		a.toolTemperature(c)
 	case c.Number == 11:
 		a.firmwareRetract(false)
 	case c.Number >= 17 && c.Number <= 19:
@@ -165,7 +167,7 @@ func (a *analysis) g(c *gcode.Command) {
 // levelling, cleaning and parking by the firmware, feed per minute.
 func knownG(n int) bool {
 	switch n {
-	case 10, 12, 26, 27, 30, 31, 32, 33, 34, 35, 42, 60, 61, 76, 80, 94, 425:
+	case 12, 26, 27, 30, 31, 32, 33, 34, 35, 42, 60, 61, 76, 80, 94, 425:
 		return true
 	}
 	return false
@@ -204,6 +206,19 @@ func (a *analysis) firmwareRetract(back bool) {
 	}
 	a.draw(m.retractMM+m.recoverMM, 0)
 	a.clock.move(0, 0, 0, m.retractMM+m.recoverMM, m.recoverMMs, tagNone)
+}
+
+// toolTemperature is G10 with P and S: a tool's temperature, in some families.
+func (a *analysis) toolTemperature(c *gcode.Command) {
+	p, hasP := c.Get('P')
+	s, hasS := c.Get('S')
+	if !hasP || !hasS || p < 0 || p >= maxTools {
+		return
+	}
+	a.tool(int(p)).targetC = s
+	a.clock.target(firstNozzle+int(p), s)
+	a.checkTool(c, int(p))
+	a.checkHeat(HeatNozzle, s, c)
 }
 
 // home is G28. Homed axes stand at zero; the time is a constant of the printer.

@@ -54,6 +54,12 @@ func (o *opening) near(x0, y0, x1, y1 float64) bool {
 		math.Max(y0, y1) > o.box.Min[1]-openClearMM && math.Min(y0, y1) < o.box.Max[1]+openClearMM
 }
 
+// onPlate reports lines at height zero: the nozzle stands where it was homed, and
+// no layer can be there.
+func (o *opening) onPlate() bool {
+	return len(o.lines) > 0 && o.row.TopMM <= heightTol && o.row.TopMM >= -heightTol
+}
+
 // area is the mean cross-section of its lines in mm².
 func (o *opening) area() float64 {
 	var v, l float64
@@ -77,7 +83,6 @@ func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn, feed floa
 	if o.takes(x0, y0, x1, y1, z0, z1) {
 		if len(o.lines) == 0 {
 			o.row = Layer{TopMM: z1, ThicknessMM: z1, Line: a.lines.Number(), Offset: a.lines.Offset(), Box: EmptyBox()}
-			o.box = EmptyBox()
 		}
 		o.box.add(x0, y0, z1)
 		o.box.add(x1, y1, z1)
@@ -92,7 +97,7 @@ func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn, feed floa
 		return false
 	}
 	told := z1 != o.row.TopMM || o.reset || volume/length*openThickRatio < o.area()
-	if o.broken && told && !o.near(x0, y0, x1, y1) {
+	if o.onPlate() || o.broken && told && !o.near(x0, y0, x1, y1) {
 		o.state = apart
 		return false
 	}
@@ -127,11 +132,11 @@ func (a *analysis) merge() {
 // the strip after all.
 func (a *analysis) rejoin() {
 	o := &a.opening
-	switch o.state {
-	case collecting:
+	switch {
+	case o.state == collecting:
 		a.merge()
 		return
-	case merged:
+	case o.state == merged, o.onPlate():
 		return
 	}
 	rest := EmptyBox()

@@ -111,6 +111,7 @@ func newAnalysis(o Options) *analysis {
 		o: o, res: &Result{}, limits: o.Limits,
 		clock:    newClock(o.Limits, o.HeatS),
 		mode:     startModes(o.FilamentMM),
+		opening:  opening{box: EmptyBox()},
 		extruded: EmptyBox(), reach: EmptyBox(), inside: EmptyBox(),
 		wireMotion: -1,
 	}
