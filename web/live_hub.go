@@ -23,6 +23,7 @@ type hub struct {
 	joins   chan *watcher      // of the running loop
 	stop    context.CancelFunc // ends it; nil while nobody watches
 	closed  bool
+	empty   chan struct{} // closed when the last client has left a closed hub
 	loops   sync.WaitGroup
 }
 
@@ -47,7 +48,7 @@ const watcherBacklog = 16
 
 func newHub(house House, log *slog.Logger, tick, still time.Duration, limit int) *hub {
 	return &hub{house: house, log: log, tick: tick, still: still, limit: limit,
-		watched: map[*watcher]struct{}{}}
+		watched: map[*watcher]struct{}{}, empty: make(chan struct{})}
 }
 
 // join takes a client in; nil when the house is full or closing.
@@ -79,16 +80,30 @@ func (h *hub) leave(w *watcher) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	delete(h.watched, w)
-	if len(h.watched) == 0 && h.stop != nil {
+	if len(h.watched) > 0 {
+		return
+	}
+	if h.stop != nil {
 		h.stop()
 		h.stop = nil
 	}
+	if h.closed {
+		close(h.empty)
+	}
 }
 
-// close cuts every client and ends the loop.
+// close cuts every client, ends the loop and waits for both; for clients that do
+// not take their cut in, two seconds at most.
 func (h *hub) close() {
 	h.mu.Lock()
+	if h.closed {
+		h.mu.Unlock()
+		return
+	}
 	h.closed = true
+	if len(h.watched) == 0 {
+		close(h.empty)
+	}
 	for w := range h.watched {
 		w.cut("the daemon is shutting down")
 	}
@@ -98,6 +113,10 @@ func (h *hub) close() {
 	}
 	h.mu.Unlock()
 	h.loops.Wait()
+	select {
+	case <-h.empty:
+	case <-time.After(2 * time.Second):
+	}
 }
 
 func (h *hub) isClosed() bool {

@@ -70,6 +70,7 @@ func TestHubCutsTheSlow(t *testing.T) {
 		t.Error("nobody can come back")
 	} else {
 		<-again.out
+		h.leave(again)
 	}
 }
 
@@ -89,6 +90,7 @@ func TestHubStill(t *testing.T) {
 			t.Fatal("nothing was heard")
 		}
 	}
+	h.leave(w)
 }
 
 // Clients come and go from all sides at once.
@@ -139,6 +141,9 @@ func BenchmarkHubChange(b *testing.B) {
 				for _, w := range all {
 					<-w.out
 				}
+			}
+			for _, w := range all {
+				h.leave(w)
 			}
 		})
 	}
