@@ -416,7 +416,7 @@ func (w *world) ledger() {
 }
 
 var (
-	houses = flag.Int("houses", 8, "TestRandomEvents: how many houses")
+	houses = flag.Int("houses", 5, "TestRandomEvents: how many houses")
 	seed   = flag.Uint64("seed", 0, "TestRandomEvents: only the house of this seed")
 )
 
