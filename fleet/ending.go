@@ -262,9 +262,7 @@ func (l *loop) deliver(e ending) {
 		FilamentMM: sum(a.Layers, a.layers, a.reach.line, filamentMM),
 		Commands:   a.reach.done, Resends: max(l.st.Resends-a.resends, 0), Heat: l.heat.samples(),
 	}
-	if e.result == Finished {
-		o.InProgressMM = 0
-	} else {
+	if e.result != Finished {
 		o.Text = strings.TrimRight(e.text, ". ") + ". " + a.where(line)
 	}
 	l.log.Info("run ended", "run", a.ID, "result", o.Result, "cause", o.Cause, "line", o.Line,

@@ -289,6 +289,100 @@ func TestFirmwarePauseIsSilent(t *testing.T) {
 	})
 }
 
+// A link that comes back to a machine with other targets than our run had left:
+// somebody is using it, and it is not cooled under their hands.
+func TestBackToSomebodyElse(t *testing.T) {
+	for _, theirs := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, []string{"Dunlin"}, nil)
+			defer b.finish()
+			b.await("Dunlin", Ready, time.Minute)
+			r, _ := piece(1, 300, &journal{})
+			out := start(t, b, "Dunlin", r)
+			b.await("Dunlin", Printing, time.Minute)
+			c := b.newest("Dunlin")
+			b.mu.Lock()
+			b.prep = func(_ string, n *fakeLink) {
+				n.st.Heaters = append([]link.Heater(nil), c.st.Heaters...)
+				if theirs {
+					n.st.Heaters[0].TargetC = 230
+				}
+			}
+			b.mu.Unlock()
+			c.breakBy(link.CausePortLost, "unplugged")
+			if o := outcome(t, out, time.Second); o.Cause != "port-lost" {
+				t.Errorf("%+v", o)
+			}
+			if !theirs {
+				b.await("Dunlin", Cooling, 10*time.Second)
+				return
+			}
+			s := b.await("Dunlin", Lent, 10*time.Second)
+			if !strings.Contains(s.LentBy, "T0 230 °C") {
+				t.Errorf("lent by %q", s.LentBy)
+			}
+			if n := b.newest("Dunlin"); n.did("M104 S0") {
+				t.Error("cooled under somebody's hands")
+			}
+		})
+	}
+}
+
+// Before homing nobody knows where the axes stand: nothing is moved.
+func TestNoMoveBeforeHoming(t *testing.T) {
+	for _, park := range [][]string{nil, {"G1 X0 Y190 F6000 ; to the back"}, {"G28 X ; home first", "G1 X0 F6000"}} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, []string{"Dunlin"}, func(o *Options) { o.Specs[0].ParkGCode = park })
+			defer b.finish()
+			b.await("Dunlin", Ready, time.Minute)
+			text := "M104 S200\nM109 S200\n" + strings.Repeat("M106 S100\n", 500)
+			r := Run{ID: 1, Lines: 502, Open: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+			start(t, b, "Dunlin", r)
+			b.await("Dunlin", Printing, time.Minute)
+			if err := b.f.Printer("Dunlin").Stop(context.Background(), "x"); err != nil {
+				t.Error(err)
+			}
+			c := b.newest("Dunlin")
+			homes := len(park) == 2
+			for _, cmd := range c.log {
+				if strings.HasPrefix(cmd, "G1") && !homes {
+					t.Errorf("park %q: moved before homing: %v", park, c.log)
+				}
+			}
+			if homes && (!c.did("G28 X") || !c.did("G1 X0 F6000")) {
+				t.Errorf("park %q: %v", park, c.log)
+			}
+		})
+	}
+}
+
+func TestIsHot(t *testing.T) {
+	heaters := func(nozzleC, nozzleTarget, bedC, bedTarget float64) []link.Heater {
+		return []link.Heater{{Name: "T0", ActualC: nozzleC, TargetC: nozzleTarget}, {Name: "B", ActualC: bedC, TargetC: bedTarget}}
+	}
+	cases := []struct {
+		name    string
+		a       active
+		heaters []link.Heater
+		want    bool
+	}{
+		{"nothing executed yet", active{reach: reach{heats: true}}, heaters(200, 200, 60, 60), false},
+		{"the file has not asked for heat yet", active{reach: reach{done: 3}}, heaters(200, 200, 60, 60), false},
+		{"both there", active{reach: reach{done: 3, heats: true}}, heaters(199, 200, 60, 60), true},
+		{"the bed not yet", active{reach: reach{done: 3, heats: true}}, heaters(200, 200, 50, 60), false},
+		{"the nozzle not yet", active{reach: reach{done: 3, heats: true}}, heaters(150, 200, 60, 60), false},
+		{"only the bed has a target", active{reach: reach{done: 3, heats: true}}, heaters(20, 0, 60, 60), false},
+		{"a layer is down", active{layers: 1}, heaters(20, 0, 20, 0), true},
+		{"a routine", active{Run: Run{Routine: true}, reach: reach{done: 1}}, heaters(20, 0, 20, 0), true},
+		{"a routine of which nothing was executed", active{Run: Run{Routine: true}}, heaters(20, 0, 20, 0), false},
+	}
+	for _, c := range cases {
+		if got := c.a.isHot(c.heaters); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
 // A look is what a printing printer costs twenty times a second.
 func BenchmarkLook(b *testing.B) {
 	f := New(Options{Specs: []Spec{{Name: "Bittern"}}})
