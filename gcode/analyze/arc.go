@@ -35,7 +35,8 @@ func (a *analysis) arc(c *gcode.Command, clockwise bool, target [3]float64, de f
 		return
 	}
 	segment := min(arcSegmentMM, max(arcLeastSegmentMM, arc.radius*2*math.Pi/arcTurnSegments))
-	n := int(min(maxArcSegments, max(1, math.Floor(arc.lengthMM()/segment))))
+	n := int(min(a.arcBudget(), max(1, math.Floor(arc.lengthMM()/segment))))
+	a.chords += int64(n)
 	feed := m.feed * m.speed
 	w0 := m.pos[arc.w]
 	for i := 1; i < n; i++ {
@@ -103,7 +104,13 @@ func (a *analysis) arcOf(c *gcode.Command, clockwise bool, target [3]float64) (a
 // more; slicers round to 0.001 mm, which moves the radius of a flat arc further.
 const arcToleranceMM = 0.05
 
-const maxArcSegments = 1 << 16
+// arcBudget is how many chords the next arc may have. Every line of a file earns
+// some, enough for arcs of 128 mm on all of them, so that a short file of
+// many turns cannot keep the reader busy. A turn's worth is always there.
+func (a *analysis) arcBudget() float64 {
+	const atStart, perLine = 1 << 16, 128
+	return max(arcTurnSegments, float64(atStart+perLine*a.lines.Number()-a.chords))
+}
 
 // sweepOf is the angle in radians that an arc turns through, from the direction
 // (x0, y0) to (x1, y1) as seen from its centre; negative when clockwise. The

@@ -72,6 +72,7 @@ type analysis struct {
 	// ends in it needs no further look.
 	inside    Box
 	laying    bool  // the last move laid material in the current layer
+	chords    int64 // of all arcs
 	good, bad int64 // lines with a command, lines that are none
 	firstBad  *gcode.SyntaxError
 }
