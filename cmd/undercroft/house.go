@@ -146,7 +146,18 @@ func (h *house) Mishaps(ctx context.Context) ([]web.Mishap, error) {
 	if err != nil {
 		return nil, err
 	}
-	return h.mishapViews(ctx, list), nil
+	files := map[string]*queue.File{}
+	for _, m := range list {
+		if files[m.SHA256] != nil {
+			continue
+		}
+		f, err := h.store.File(ctx, m.SHA256)
+		if err != nil && !errors.Is(err, queue.ErrNotFound) {
+			return nil, err
+		}
+		files[m.SHA256] = f
+	}
+	return mishapViews(list, files), nil
 }
 
 func (h *house) Cleared(ctx context.Context, printer string, c web.Cleared) error {

@@ -11,7 +11,7 @@ import (
 )
 
 // View copies what the pages show.
-func (h *house) View(ctx context.Context) (web.View, error) {
+func (h *house) View(context.Context) (web.View, error) {
 	v := h.dispatch.View()
 	out := web.View{
 		At: v.At, Zone: h.conf.House.TimeZone, Pace: h.clock.pace, Demo: h.demo, Title: h.conf.House.Title,
@@ -27,13 +27,27 @@ func (h *house) View(ctx context.Context) (web.View, error) {
 		Printers: make([]web.Printer, len(v.Printers)),
 		Jobs:     make([]web.Job, len(v.Jobs)),
 		Circuits: make([]web.Circuit, len(v.Circuits)),
-		Mishaps:  h.mishapViews(ctx, v.Mishaps),
+	}
+	// The job of an open mishap is live, and knows its file.
+	files := make(map[string]*queue.File, len(v.Jobs))
+	for i, j := range v.Jobs {
+		out.Jobs[i] = jobView(j.Job, j.Why)
+		files[j.File.SHA256] = j.File
+	}
+	out.Mishaps = mishapViews(v.Mishaps, files)
+	// What a failed run left on a plate is as high as its mishap says.
+	left := make(map[int64]float64, len(v.Mishaps))
+	for _, m := range v.Mishaps {
+		if m.Result != "bad-yield" {
+			left[m.RunID] = m.CompletedMM
+		}
 	}
 	for i := range v.Printers {
 		out.Printers[i] = h.printerView(&v.Printers[i])
-	}
-	for i, j := range v.Jobs {
-		out.Jobs[i] = jobView(j.Job, j.Why)
+		plate := &out.Printers[i].Plate
+		if mm, ok := left[plate.RunID]; ok && plate.Part != "" {
+			plate.CompletedMM = mm
+		}
 	}
 	for i, c := range v.Circuits {
 		out.Circuits[i] = web.Circuit{Name: c.Name, LimitW: c.LimitW, LeasedW: c.LeasedW, StandingW: c.StandingW}
@@ -110,7 +124,9 @@ func jobView(j *queue.Job, why string) web.Job {
 	return v
 }
 
-func (h *house) mishapViews(ctx context.Context, list []queue.Mishap) []web.Mishap {
+// mishapViews draws each mishap whose file is among files; without it a mishap
+// still has its figures.
+func mishapViews(list []queue.Mishap, files map[string]*queue.File) []web.Mishap {
 	out := make([]web.Mishap, len(list))
 	for i, m := range list {
 		out[i] = web.Mishap{
@@ -126,8 +142,7 @@ func (h *house) mishapViews(ctx context.Context, list []queue.Mishap) []web.Mish
 			}
 			out[i].Heat = append(out[i].Heat, point)
 		}
-		// Without its file a mishap still has its figures; only its drawing is gone.
-		if f, err := h.store.File(ctx, m.SHA256); err == nil {
+		if f := files[m.SHA256]; f != nil {
 			out[i].Outline, out[i].WidthMM = f.Outline, f.SizeMM()[0]
 		}
 	}
