@@ -121,6 +121,10 @@ func (j *Judge) Executed(number int64, text []byte, move bool, end [4]float64) {
 	}
 	for k := j.at + 1; k < len(cmds) && k <= j.at+lookAhead; k++ {
 		if bytes.Equal(c, cmds[k]) {
+			if j.swallowed(k - j.at) {
+				j.at = k + 1
+				return
+			}
 			j.counts.Gaps += int64(k - j.at)
 			j.note("commands %d to %d of the file were left out, the first is %q", j.at+1, k, cmds[j.at])
 			if j.gapAt < 0 {
@@ -143,6 +147,38 @@ func (j *Judge) next() string {
 		return string(j.file.commands[j.at])
 	}
 	return "none"
+}
+
+// swallowed says that the injector accounts for so many commands that are
+// missing: damage that no checksum shows has made nothing of them.
+func (j *Judge) swallowed(n int) bool {
+	if j.numbered() < n {
+		return false
+	}
+	j.counts.Replaced += int64(n)
+	j.note("commands %d to %d of the file were damaged until nothing was left of them, and no checksum shows it", j.at+1, j.at+n)
+	left := j.taints[:0]
+	for _, t := range j.taints {
+		if t.number >= 0 && n > 0 {
+			n--
+			continue
+		}
+		left = append(left, t)
+	}
+	j.taints = left
+	return true
+}
+
+// numbered is how many damaged lines with a checksum that fits were taken and
+// are not seen to be executed.
+func (j *Judge) numbered() int {
+	n := 0
+	for _, t := range j.taints {
+		if t.number >= 0 {
+			n++
+		}
+	}
+	return n
 }
 
 // tainted says that the injector accounts for the line.

@@ -55,6 +55,8 @@ func play(t *testing.T, story string, c Claim) Verdict {
 		case "undetected": // a damaged line with a checksum that fits
 			j.Event(`damage taken for a right line: N77 "G1 X24 Y20 E0.34"`)
 			j.Executed(77, []byte("G1 X24 Y20 E0.34"), true, [4]float64{24, 20, 0.2, 0.67})
+		case "cut": // a damaged line with a checksum that fits, of which nothing is left
+			j.Event(`damage taken for a right line: N7 ""`)
 		case "headless": // a line that lost its number runs
 			j.Event(`a damaged line without its number: "G1 X20 Y20 E0.34"`)
 			j.Executed(-1, []byte("G1 X20 Y20 E0.34"), true, [4]float64{20, 20, 0.2, 0.67})
@@ -90,6 +92,9 @@ func TestVerdicts(t *testing.T) {
 		{"without its number, then again", "0 1 2 3 4 headless 5 6 7 8 9", finished, "ran again"},
 		{"a tail without effect", "0 1 2 3 4 tail 5 6 7 8 9", finished, ""},
 		{"damage that nothing shows", "0 1 2 3 4 undetected 6 7 8 9", finished, ""},
+		{"damage that leaves nothing", "0 1 2 3 4 cut 6 7 8 9", finished, ""},
+		{"the same at the end", "0 1 2 3 4 5 6 7 8 cut", finished, ""},
+		{"one accounted for, two left out", "0 1 2 3 4 cut 7 8 9", finished, "left out"},
 		{"stopped", "0 1 2 3 4 5 6", stopped(4, "silent"), ""},
 		{"stopped without a cause", "0 1 2 3", stopped(2, ""), "no cause"},
 		{"more said than done", "0 1 2 3", stopped(5, "silent"), "5 commands were said"},

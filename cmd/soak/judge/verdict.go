@@ -38,7 +38,7 @@ func (j *Judge) sure() int64 {
 		return int64(j.gapAt)
 	}
 	// A damaged line stands, perhaps, in the place of one of the file.
-	return int64(min(j.at+j.open, len(j.file.commands)))
+	return int64(min(j.at+j.open+j.numbered(), len(j.file.commands)))
 }
 
 func (j *Judge) check(c Claim) {
@@ -95,14 +95,15 @@ func (j *Judge) End(c Claim) Verdict {
 // deviates is.
 func (j *Judge) judgeFinished(c Claim) {
 	n := len(j.file.commands)
-	j.counts.Replaced += int64(min(j.open, n-j.at)) // the last ones
-	if left := n - j.at - j.open; left > 0 {
+	lost := min(j.open+j.numbered(), n-j.at) // the last ones
+	j.counts.Replaced += int64(lost)
+	if left := n - j.at - lost; left > 0 {
 		j.breaks("finished, but the last %d of %d commands were not executed", left, n)
 	}
 	if c.Done != int64(n) {
 		j.breaks("finished with %d commands done of %d", c.Done, n)
 	}
-	if k := &j.counts; k.Undetectable == 0 && k.Strays+k.Repeats+k.Gaps+k.Foreign > 0 {
+	if k := &j.counts; k.Strays+k.Repeats+k.Gaps+k.Foreign > 0 {
 		j.breaks("finished, but not as the file says: %d commands ran again, %d were left out, %d strangers, %d strays: %q",
 			k.Repeats, k.Gaps, k.Foreign, k.Strays, j.undone)
 	}
