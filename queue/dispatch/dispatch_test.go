@@ -466,6 +466,42 @@ func TestCoolingEverythingKeepsAnythingFromStarting(t *testing.T) {
 	})
 }
 
+func TestCoolingEverythingKeepsTheRoutineFromRunning(t *testing.T) {
+	in(t, []string{"Bittern"}, func(o *Options) { o.Machines[0].Clearing = "G1 Y0\n" }, func(t *testing.T, h *house) {
+		b := h.f.all["Bittern"]
+		h.add(quick("feather"), 1, func(j *queue.Job) { j.ClearsSelf = true })
+		h.cleared("Bittern")
+		sleep(2 * time.Minute)
+		b.end(fleet.Finished, "")
+		synctest.Wait()
+		h.Cool(ctx)
+		b.phase(fleet.Ready)
+		sleep(time.Hour)
+		if len(b.starts) != 1 {
+			t.Error("the clearing routine moved a machine that was to be left alone")
+		}
+	})
+}
+
+// After a restart of the daemon the link may not know that a printer is lent.
+func TestALentPrinterCanBeTakenBackWhateverItsLinkKnows(t *testing.T) {
+	in(t, []string{"Bittern"}, nil, func(t *testing.T, h *house) {
+		if err := h.Lend(ctx, "Bittern"); err != nil {
+			t.Fatal(err)
+		}
+		h.f.all["Bittern"].phase(fleet.Ready)
+		if err := h.TakeBack(ctx, "Bittern"); err != nil {
+			t.Fatal(err)
+		}
+		if v := h.view("Bittern"); v.Machine.Lent {
+			t.Error("it is still lent")
+		}
+		if err := h.TakeBack(ctx, "Bittern"); !errors.Is(err, queue.ErrConflict) {
+			t.Errorf("taken back twice: %v", err)
+		}
+	})
+}
+
 func TestAMachineThatRestartedAsksForItsPlate(t *testing.T) {
 	in(t, []string{"Bittern"}, nil, func(t *testing.T, h *house) {
 		b := h.f.all["Bittern"]

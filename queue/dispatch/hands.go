@@ -206,12 +206,19 @@ func (d *Dispatcher) TakeBack(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	faulted := p.dev.Snapshot().Phase == fleet.Faulted
-	return d.withPrinter(p, "take it back", func() error { return p.dev.TakeBack(ctx) }, func() error {
+	phase := p.dev.Snapshot().Phase
+	faulted := phase == fleet.Faulted
+	d.mu.RLock()
+	lent, plate := p.facts.Lent, p.facts.Plate.State
+	d.mu.RUnlock()
+	ask := func() error {
+		if lent && phase != fleet.Lent && !faulted {
+			return nil // recorded as lent, and the link was never told
+		}
+		return p.dev.TakeBack(ctx)
+	}
+	return d.withPrinter(p, "take it back", ask, func() error {
 		var f queue.Facts
-		d.mu.RLock()
-		lent, plate := p.facts.Lent, p.facts.Plate.State
-		d.mu.RUnlock()
 		switch {
 		case lent:
 			f, err = d.o.Store.SetLent(ctx, name, false)
@@ -287,10 +294,13 @@ func (d *Dispatcher) Cool(ctx context.Context) []Cooled {
 			p.stopped = "a person had everything cooled"
 			p.callOff()
 		}
-		clear := p.stage == idle && p.facts.Plate.State == queue.PlateClear
+		free, plate := p.stage == idle, p.facts.Plate.State
 		d.mu.Unlock()
-		if clear {
+		switch {
+		case free && plate == queue.PlateClear:
 			d.setFacts(p)(d.o.Store.SetPlate(ctx, p.conf.Name, queue.PlateUnknown, "a person had everything cooled"))
+		case free && plate == queue.PlateOccupied: // no clearing routine either
+			d.setFacts(p)(d.o.Store.NeedPerson(ctx, p.conf.Name))
 		}
 	}
 	d.turn.Unlock()

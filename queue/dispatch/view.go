@@ -3,6 +3,8 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"undercroft/fleet"
@@ -88,7 +90,7 @@ func (d *Dispatcher) View() View {
 		machines[i] = d.machine(p, &snaps[i])
 		d.power(p, &machines[i])
 	}
-	ids := sortedIDs(d.live)
+	ids := slices.Sorted(maps.Keys(d.live))
 	v.Jobs = make([]JobView, len(ids))
 	whys := map[likeness]string{}
 	for i, id := range ids {

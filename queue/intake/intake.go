@@ -100,10 +100,9 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 	if err != nil {
 		return Added{}, err
 	}
-	dir := filepath.Join(in.Store.Dir(), "files")
-	tmp, err := os.CreateTemp(dir, "incoming-*")
+	tmp, err := in.Store.Incoming()
 	if err != nil {
-		return Added{}, fmt.Errorf("the data folder takes no file: %w: %w", err, queue.ErrUnavailable)
+		return Added{}, err
 	}
 	kept := false
 	defer func() {
@@ -152,7 +151,8 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 	}
 	jobs, err = in.Store.Add(ctx, f, res.Layers, jobs)
 	if err != nil {
-		if !known {
+		// Unless the same content came by another way meanwhile, nothing of it stays.
+		if _, gone := in.Store.File(ctx, f.SHA256); errors.Is(gone, queue.ErrNotFound) {
 			os.Remove(in.Store.FilePath(f.SHA256))
 		}
 		return Added{}, err

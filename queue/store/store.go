@@ -61,6 +61,10 @@ func Open(ctx context.Context, dir string, o Options) (*Store, *Recovery, error)
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := sweep(dir); err != nil {
+		lock.Close()
+		return nil, nil, fmt.Errorf("the data folder %s cannot be tidied: %w: %w", dir, err, queue.ErrUnavailable)
+	}
 	s := &Store{dir: dir, now: o.Now, log: o.Log, lock: lock, files: map[string]*queue.File{}}
 	rec, err := s.open(ctx)
 	if err != nil {
@@ -135,6 +139,32 @@ func (s *Store) Dir() string { return s.dir }
 // FilePath is where the content with this hash lies.
 func (s *Store) FilePath(sha string) string {
 	return filepath.Join(s.dir, "files", sha[:2], sha+".gcode")
+}
+
+const incoming = "incoming-*"
+
+// Incoming makes a file for content whose hash is not known yet. Whoever takes it
+// moves it to FilePath or removes it; one that a crash left is removed by Open.
+func (s *Store) Incoming() (*os.File, error) {
+	f, err := os.CreateTemp(filepath.Join(s.dir, "files"), incoming)
+	if err != nil {
+		return nil, fmt.Errorf("the data folder takes no file: %w: %w", err, queue.ErrUnavailable)
+	}
+	return f, nil
+}
+
+// sweep removes what uploads that a crash cut short have left.
+func sweep(dir string) error {
+	left, err := filepath.Glob(filepath.Join(dir, "files", incoming))
+	if err != nil {
+		return err
+	}
+	for _, f := range left {
+		if err := os.Remove(f); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // tx runs f in one writing transaction.

@@ -391,6 +391,22 @@ func TestTwoDaemonsOnOneFolderAreRefused(t *testing.T) {
 	s.Close()
 }
 
+func TestAnUploadThatACrashCutShortIsSweptAway(t *testing.T) {
+	dir := t.TempDir()
+	s, _ := open(t, dir)
+	f, err := s.Incoming()
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	s.Close()
+	s, _ = open(t, dir)
+	defer s.Close()
+	if _, err := os.Stat(f.Name()); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("it is still there: %v", err)
+	}
+}
+
 func TestADatabaseFromANewerVersionIsLeftAlone(t *testing.T) {
 	dir := t.TempDir()
 	s, _ := open(t, dir)
