@@ -342,9 +342,11 @@ func (w *world) crash() {
 		w.t.Fatal(err)
 	}
 	copyAll(w.t, w.dir, to)
-	for _, n := range w.names {
-		w.f.all[n].onStart = nil
+	w.f.mu.Lock()
+	for _, p := range w.f.all {
+		p.onStart = nil
 	}
+	w.f.mu.Unlock()
 	for name, p := range w.f.all {
 		if s := p.Snapshot(); s.Run != nil {
 			if s.Run.RunID > 0 {
