@@ -22,6 +22,8 @@ type inspectCmd struct {
 	Limits string   `help:"TOML file with the machine's limits of speed and acceleration." type:"existingfile" placeholder:"LIMITS.toml"`
 	JSON   bool     `help:"Print JSON, one object a file." name:"json"`
 	Layers bool     `help:"Print the layer table too."`
+	// Picture takes one file.
+	Picture string `help:"Draw the silhouettes of one file: front, side and plan." type:"path" placeholder:"OUT.png"`
 }
 
 // Run prints to standard output.
@@ -35,10 +37,18 @@ func (c *inspectCmd) run(w io.Writer) error {
 			return err
 		}
 	}
+	if c.Picture != "" && len(c.Files) != 1 {
+		return fmt.Errorf("--picture draws one file, not %d", len(c.Files))
+	}
 	for i, name := range c.Files {
-		r, err := inspectFile(name, limits)
+		r, err := inspectFile(name, analyze.Options{Limits: limits, Views: c.Picture != ""})
 		if err != nil {
 			return err
+		}
+		if c.Picture != "" {
+			if err := writePicture(c.Picture, r.Views); err != nil {
+				return err
+			}
 		}
 		if c.JSON {
 			if err := writeInspectJSON(w, r, c.Layers); err != nil {
@@ -54,13 +64,13 @@ func (c *inspectCmd) run(w io.Writer) error {
 	return nil
 }
 
-func inspectFile(name string, limits motion.Limits) (*analyze.Result, error) {
+func inspectFile(name string, o analyze.Options) (*analyze.Result, error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the file: %w", err)
 	}
 	defer f.Close()
-	r, err := analyze.Read(f, analyze.Options{Limits: limits})
+	r, err := analyze.Read(f, o)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read %s: %w", name, err)
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"image/png"
 	"maps"
 	"os"
 	"path/filepath"
@@ -102,5 +103,25 @@ func TestInspectAlwaysAnswers(t *testing.T) {
 	}
 	if err := (&inspectCmd{Files: []string{"no-such-file"}}).run(&bytes.Buffer{}); err == nil || !strings.Contains(err.Error(), "no-such-file") {
 		t.Errorf("a file that is not there: %v", err)
+	}
+}
+
+func TestInspectPicture(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "view.png")
+	inspectOut(t, inspectCmd{Files: []string{gcodeForms + "spiral.gcode"}, Picture: out})
+	f, err := os.Open(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	img, err := png.Decode(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := img.Bounds().Size(); s.X < 200 || s.Y < 200 {
+		t.Errorf("%v pixels", s)
+	}
+	if err := (&inspectCmd{Files: []string{gcodeForms + "arcs.gcode", gcodeForms + "cr.gcode"}, Picture: out}).run(&bytes.Buffer{}); err == nil {
+		t.Error("one picture of two files")
 	}
 }

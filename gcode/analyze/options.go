@@ -18,6 +18,8 @@ type Options struct {
 	HeatS func(h Heater, from, to float64) float64
 	// HomingS and LevellingS are the seconds of G28 and G29; 0 stands for 20 and 60.
 	HomingS, LevellingS float64
+	// Views asks for silhouettes.
+	Views bool
 	// AllowCodes are commands that are refused unless they are named here, such
 	// as M500.
 	AllowCodes []string

@@ -62,6 +62,7 @@ type analysis struct {
 	ground  ground
 	beads   beads
 	slope   slope
+	viewer  *viewer // nil unless asked for
 	claims  claims
 	found   findings
 	unknown unknownCodes
@@ -117,6 +118,9 @@ func newAnalysis(o Options) *analysis {
 		wireMotion: -1,
 	}
 	a.tool(0)
+	if o.Views {
+		a.viewer = newViewer()
+	}
 	return a
 }
 
@@ -247,6 +251,9 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	length := math.Sqrt(dx*dx + dy*dy + dz*dz)
 	volume := drawn * m.filamentMM2
 	area := volume / length
+	if a.viewer != nil {
+		a.viewer.line(x0, y0, z0, x, y, z, max(a.layers.band, 0))
+	}
 	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn, feed) {
 		a.laying = false
 		return openingTag
@@ -380,6 +387,9 @@ func (a *analysis) finish() {
 		r.Outline = outline(r.Layers, r.HeightMM)
 	}
 	r.Extruded, r.Reach = a.extruded.closed(), a.reach.closed()
+	if a.viewer != nil {
+		r.Views = a.viewer.views()
+	}
 	r.Bead = a.beads.bead()
 	lines := a.beads.main()
 	r.Nozzle = Nozzle{InferredMM: inferNozzles(&lines, r.LayerMM), DeclaredMM: a.claims.nozzleMM}

@@ -28,6 +28,8 @@ type Result struct {
 	// X in mm in each of up to 64 height steps of equal thickness, from the plate up.
 	Outline [][2]float64
 
+	Views *Views // nil unless asked for
+
 	Peaks  Peaks
 	Bead   Bead
 	Nozzle Nozzle
