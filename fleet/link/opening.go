@@ -2,6 +2,7 @@ package link
 
 import (
 	"bytes"
+	"maps"
 	"strconv"
 	"strings"
 	"time"
@@ -69,7 +70,10 @@ func (e *engine) onCap(line []byte) {
 	if len(parts) != 3 || len(e.ident.Caps) > 256 {
 		return
 	}
-	e.ident.Caps[string(parts[1])] = string(parts[2]) == "1"
+	// Copies of State that others hold share the map.
+	caps := maps.Clone(e.ident.Caps)
+	caps[string(parts[1])] = string(parts[2]) == "1"
+	e.ident.Caps = caps
 }
 
 // identify reads 'FIRMWARE_NAME:… PROTOCOL_VERSION:… EXTRUDER_COUNT:…'.
