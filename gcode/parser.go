@@ -21,6 +21,8 @@ type Command struct {
 	// Text is the string of M117, M118, M23 and their like, or of a named
 	// command: a slice of the line.
 	Text []byte
+	// Quoted: a parameter is a string between quotation marks.
+	Quoted bool
 
 	raw    []byte // the command's bytes in the line, comments included
 	column int    // 0-based place of raw in the line
@@ -117,7 +119,7 @@ func (p *Parser) Next() (bool, error) {
 	c := &p.Command
 	c.Letter, c.Number, c.Sub = 0, 0, 0
 	c.Has, c.Valued = 0, 0
-	c.Text, c.raw = nil, nil
+	c.Text, c.raw, c.Quoted = nil, nil, false
 	s := p.line
 	i := p.pos
 	start := -1
@@ -214,6 +216,7 @@ func (p *Parser) Next() (bool, error) {
 		}
 		i++
 		if i < len(s) && s[i] == '"' {
+			c.Quoted = true
 			end := closingQuote(s, i)
 			if end < 0 {
 				return p.fail(i, ErrCharacter, "the quotation mark is not closed")

@@ -94,7 +94,7 @@ func (p *Parser) quick() bool {
 	}
 	c.Letter, c.Number, c.Sub = 'G', int(d), 0
 	c.Has, c.Valued = given, given
-	c.Text, c.column = nil, 0
+	c.Text, c.Quoted, c.column = nil, false, 0
 	c.raw = p.line[:min(i, n)]
 	p.pos, p.commands = n, 1
 	return true

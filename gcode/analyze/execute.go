@@ -430,7 +430,7 @@ const quietBytes = gcode.MaxSendBytes - 8
 // checkSendable tries the command as it would go over the wire. Short commands
 // of plain words need no trial.
 func (a *analysis) checkSendable(c *gcode.Command) {
-	if c.Text == nil && len(a.text) <= quietBytes {
+	if c.Text == nil && !c.Quoted && len(a.text) <= quietBytes {
 		if c.Letter == 'G' && c.Number <= 3 {
 			a.wireMotion = c.Number
 		}

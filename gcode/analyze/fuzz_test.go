@@ -2,11 +2,19 @@ package analyze
 
 import (
 	"bytes"
+	"errors"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
+
+	"undercroft/gcode"
 )
+
+// unsendable are the codes of findings about lines that cannot be sent.
+var unsendable = []string{"not-understood", "several-commands", "checksum", "not-sendable", "not-gcode"}
 
 // FuzzRead holds that any bytes are read to their end, without a panic, and that
 // every number found is one.
@@ -32,6 +40,16 @@ func FuzzRead(f *testing.F) {
 		}
 		if r.Bytes != int64(len(file)) {
 			t.Fatalf("%d bytes of %d", r.Bytes, len(file))
+		}
+		// What is refused here is what cannot be sent, and nothing else.
+		refused := slices.ContainsFunc(r.Findings, func(f Finding) bool { return slices.Contains(unsendable, f.Code) })
+		commands := gcode.NewCommands(bytes.NewReader(file))
+		var sendErr error
+		for sendErr == nil {
+			_, _, sendErr = commands.Next()
+		}
+		if sent := errors.Is(sendErr, io.EOF); sent == refused {
+			t.Fatalf("refused %v, sending ends with %v; findings %+v", refused, sendErr, r.Findings)
 		}
 		number := func(what string, v ...float64) {
 			for _, x := range v {
