@@ -133,6 +133,9 @@ func (a *analysis) nozzleTarget() float64 {
 
 // extrudesCold is called for an extrusion below the least temperature.
 func (a *analysis) extrudesCold() {
+	if a.found.again("no-heating") || a.found.again("cold-extrusion") {
+		return
+	}
 	s := a.unlessNamed()
 	if a.res.Temps.MaxNozzleC == 0 {
 		a.find("no-heating", s, 0, "plastic is extruded before the nozzle was ever heated")

@@ -46,9 +46,15 @@ func (a *analysis) findEach(code string, s Severity, column int, text string) {
 			return
 		}
 	}
+	if len(a.found.list) >= maxFindings {
+		return
+	}
 	a.found.list = append(a.found.list, Finding{Code: code, Severity: s, Line: a.lines.Number(), Column: column,
 		Excerpt: gcode.Excerpt(a.text, column), Text: text, Count: 1})
 }
+
+// maxFindings bounds what findEach adds.
+const maxFindings = 100
 
 // findWhole notes something about the whole file.
 func (a *analysis) findWhole(code string, s Severity, text string) {
