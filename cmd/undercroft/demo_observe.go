@@ -87,9 +87,6 @@ func fileCommands(r io.Reader) ([]uint64, error) {
 	}
 }
 
-// errTrace is the sentinel of a trace that is not what the file says.
-var errTrace = errors.New("the trace differs from the file")
-
 // match takes the longest beginning of file that was executed in one piece
 // behind what was matched before, each command once and nothing between. It
 // returns how many commands that were and the highest Z, in mm, at which they
