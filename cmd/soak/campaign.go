@@ -16,7 +16,8 @@ type campaign struct {
 	seed     uint64
 	lines    int64
 	printers int
-	ptys     int // of them, on pseudo-terminals
+	ptys     int // on pseudo-terminals, apart
+	ptyFor   time.Duration
 	stopAt   time.Time
 	faults   *sim.Faults
 	stuck    time.Duration // real time after which a connection hangs
@@ -24,7 +25,6 @@ type campaign struct {
 
 	executed atomic.Int64
 	next     atomic.Uint64
-	over     atomic.Bool // the printers in memory are through
 
 	mu     sync.Mutex
 	report report
@@ -44,16 +44,11 @@ func (c *campaign) run(t *testing.T) {
 	quit := make(chan struct{})
 	defer close(quit)
 	go c.watch(quit)
-	var ptys sync.WaitGroup
-	for range c.ptys {
-		ptys.Go(func() {
-			for !c.over.Load() && c.more() {
-				c.play(seedOf(c.seed, c.next.Add(1)), true, func(f func()) { f() })
-			}
-		})
-	}
+	c.onPtys()
+	memory := time.Now()
+	before := c.executed.Load()
 	t.Run("printers", func(t *testing.T) {
-		for range c.printers - c.ptys {
+		for range c.printers {
 			t.Run("printer", func(t *testing.T) {
 				t.Parallel()
 				for c.more() {
@@ -62,9 +57,23 @@ func (c *campaign) run(t *testing.T) {
 			})
 		}
 	})
-	c.over.Store(true)
-	ptys.Wait()
 	c.report.took = time.Since(c.report.began)
+	c.report.inMemory, c.report.memoryLines = time.Since(memory), c.executed.Load()-before
+}
+
+// onPtys plays connections on pseudo-terminals for a while. It goes first and by
+// itself: printers in memory leave no moment of a processor to real time.
+func (c *campaign) onPtys() {
+	end := time.Now().Add(c.ptyFor)
+	var all sync.WaitGroup
+	for range c.ptys {
+		all.Go(func() {
+			for time.Now().Before(end) && c.more() {
+				c.play(seedOf(c.seed, c.next.Add(1)), true, func(f func()) { f() })
+			}
+		})
+	}
+	all.Wait()
 }
 
 func (c *campaign) more() bool {

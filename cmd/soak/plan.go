@@ -61,10 +61,14 @@ func planOf(seed uint64, pty bool, faults *sim.Faults) plan {
 	p.baud = []int{0, 0, 115200, 115200, 250000, 1000000}[r.IntN(6)]
 	p.pace = []float64{1, 1, 1, 5, 20}[r.IntN(5)]
 	total := 0
-	for range 1 + r.IntN(3) {
+	files := 1 + r.IntN(3)
+	if pty {
+		files = 1
+	}
+	for range files {
 		n := int(between(r, 200, 8000))
 		if pty {
-			n = int(between(r, 100, 800))
+			n = int(between(r, 100, 600))
 		}
 		total += n
 		p.files = append(p.files, fileSpec{r.Uint64(), n})

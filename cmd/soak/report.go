@@ -11,13 +11,15 @@ import (
 
 // report adds up what came of connections.
 type report struct {
-	began    time.Time
-	took     time.Duration
-	rows     map[string]*tally // by family
-	mixes    map[string]*tally // by what went wrong on the line
-	unheard  map[string]int    // connections that never came about, by cause
-	ptyRuns  int
-	failures int // violations
+	began       time.Time
+	took        time.Duration
+	inMemory    time.Duration // of it, the printers in memory
+	memoryLines int64
+	rows        map[string]*tally // by family
+	mixes       map[string]*tally // by what went wrong on the line
+	unheard     map[string]int    // connections that never came about, by cause
+	ptyRuns     int
+	failures    int // violations
 }
 
 // tally is one row.
@@ -104,17 +106,36 @@ func (p *report) write(w io.Writer) {
 	p.table(w, "on the line", p.mixes)
 	all := p.sum()
 	fmt.Fprintln(w)
-	for _, c := range keys(all.causes) {
-		fmt.Fprintf(w, "stopped, %s: %d\n", c, all.causes[c])
+	p.causeTable(w, all)
+	fmt.Fprintf(w, "\n%d files streamed (%d on pseudo-terminals), %d finished; %d lines of files executed in %.1f s; %.1f hours of the printers' line time.\n",
+		all.runs, p.ptyRuns, all.finished, all.lines, p.took.Seconds(), all.simulated.Hours())
+	if s := p.inMemory.Seconds(); s > 0 {
+		fmt.Fprintf(w, "In memory: %.0f lines/s.\n", float64(p.memoryLines)/s)
 	}
-	for _, c := range keys(p.unheard) {
-		fmt.Fprintf(w, "no conversation, %s: %d\n", c, p.unheard[c])
-	}
-	fmt.Fprintf(w, "\n%d files streamed (%d on pseudo-terminals), %d finished; %d lines executed in %.1f s, %.0f lines/s; %.1f hours of the printers' line time.\n",
-		all.runs, p.ptyRuns, all.finished, all.lines, p.took.Seconds(), float64(all.lines)/p.took.Seconds(), all.simulated.Hours())
 	fmt.Fprintf(w, "%d damaged lines bore a checksum that fits (undetectable), in %d runs, of which the position check stopped %d. %d lines ran without number and checksum.\n",
 		all.undetectable, all.spoilt, all.caught, all.unverified)
 	fmt.Fprintf(w, "Violations: %d\n", p.failures)
+}
+
+// causeTable says for each family why runs were stopped.
+func (p *report) causeTable(w io.Writer, all *tally) {
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprint(tw, "stopped\t")
+	for _, name := range keys(p.rows) {
+		fmt.Fprintf(tw, "%s\t", name)
+	}
+	fmt.Fprint(tw, "all\t\n")
+	for _, c := range keys(all.causes) {
+		fmt.Fprintf(tw, "%s\t", c)
+		for _, name := range keys(p.rows) {
+			fmt.Fprintf(tw, "%d\t", p.rows[name].causes[c])
+		}
+		fmt.Fprintf(tw, "%d\t\n", all.causes[c])
+	}
+	tw.Flush()
+	for _, c := range keys(p.unheard) {
+		fmt.Fprintf(w, "no conversation came about, %s: %d\n", c, p.unheard[c])
+	}
 }
 
 func (p *report) sum() *tally {

@@ -16,8 +16,9 @@ import (
 type wireCmd struct {
 	Seed     uint64        `default:"1" help:"Seed of the campaign: everything that is drawn follows from it."`
 	Lines    int64         `default:"300000" help:"End after so many executed lines."`
-	Printers int           `default:"16" help:"Printers at once."`
-	Ptys     int           `default:"2" help:"Of them, on pseudo-terminals and in real time; the others run in memory with a clock that jumps."`
+	Printers int           `default:"16" help:"Printers at once, in memory and with a clock that jumps."`
+	Ptys     int           `default:"4" help:"Printers on pseudo-terminals and in real time, before the others."`
+	PtyFor   time.Duration `default:"15s" help:"How long those take new connections."`
 	For      time.Duration `help:"End after this time."`
 	Faults   string        `help:"In place of the drawn mixes. ${faults_help}"`
 	Stuck    time.Duration `default:"5m" help:"Real time after which a connection counts as hanging."`
@@ -38,10 +39,10 @@ func (w *wireCmd) Run() error {
 		}
 		faults = &f
 	}
-	if w.Printers < 1 || w.Ptys < 0 || w.Ptys >= w.Printers {
-		return fmt.Errorf("%d printers of which %d on pseudo-terminals: give at least one in memory", w.Printers, w.Ptys)
+	if w.Printers < 1 || w.Ptys < 0 {
+		return fmt.Errorf("%d printers and %d on pseudo-terminals: give at least one and none below zero", w.Printers, w.Ptys)
 	}
-	c := &campaign{seed: w.Seed, lines: w.Lines, printers: w.Printers, ptys: w.Ptys, faults: faults, stuck: w.Stuck, log: os.Stdout}
+	c := &campaign{seed: w.Seed, lines: w.Lines, printers: w.Printers, ptys: w.Ptys, ptyFor: w.PtyFor, faults: faults, stuck: w.Stuck, log: os.Stdout}
 	if w.For > 0 {
 		c.stopAt = time.Now().Add(w.For)
 	}
