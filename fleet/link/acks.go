@@ -49,8 +49,13 @@ func (e *engine) onOK(now time.Time, r *reply) {
 		e.suspect = true
 		e.missing(now)
 	case e.advanced >= 2:
-		// A bare ok belongs to a refused line whose Resend was lost.
+		if e.acked < e.cursor && e.at(e.acked).kind != slotSource {
+			e.plainOK(now) // some answer queries with a bare one
+			return
+		}
+		// It belongs to a refused line whose Resend was lost.
 		e.surplus++
+		e.missing(now)
 	default:
 		e.plainOK(now)
 	}

@@ -158,7 +158,7 @@ func TestNoiseOverPty(t *testing.T) {
 }
 
 func noisy(t *testing.T, so sim.Options, kind rates, seed uint64) {
-	so.Pace, so.Seed = 40, seed
+	so.Pace, so.Seed = 120, seed
 	rec := &recorder{}
 	so.Path = t.TempDir() + "/port"
 	so.OnExecute = rec.add
@@ -180,7 +180,7 @@ func noisy(t *testing.T, so sim.Options, kind rates, seed uint64) {
 	n.mu.Lock()
 	n.on = true
 	n.mu.Unlock()
-	src := lantern(800)
+	src := lantern(400)
 	if err := c.Stream(&lines{text: src}); err != nil {
 		t.Fatal(err)
 	}

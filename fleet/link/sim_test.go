@@ -124,13 +124,13 @@ func TestWholeStreamOverPty(t *testing.T) {
 	} {
 		t.Run(fmt.Sprintf("%s-%v", so.Family, so.AllOptions), func(t *testing.T) {
 			t.Parallel()
-			so.Pace = 40
+			so.Pace = 120
 			c, p, rec := connect(t, so, link.Options{AuditEvery: 500 * time.Millisecond})
 			s := await(t, c, 6*time.Second, ready)
 			if s.Phase != link.Idle {
 				t.Fatalf("%+v", s.Fault)
 			}
-			src := lantern(1500)
+			src := lantern(1000)
 			if so.Family == sim.FamilyE {
 				// It has no heat-and-wait, and would print cold: no extrusion then.
 				src = slices.DeleteFunc(src, func(l string) bool { return strings.HasPrefix(l, "M109") || strings.HasPrefix(l, "M190") })

@@ -90,7 +90,7 @@ func (e *engine) held() time.Duration {
 		}
 	}
 	if !e.checks {
-		d += 2*time.Second + e.supplyLeft()
+		d += time.Second + e.supplyLeft()
 	}
 	return d
 }
