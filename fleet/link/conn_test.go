@@ -19,7 +19,7 @@ func TestMain(m *testing.M) {
 	set := false
 	flag.Visit(func(f *flag.Flag) { set = set || f.Name == "rapid.checks" })
 	if !set {
-		flag.Set("rapid.checks", "12") // a case is a whole print; more with -rapid.checks
+		flag.Set("rapid.checks", "15") // a case is a whole print; more with -rapid.checks
 	}
 	os.Exit(m.Run())
 }
@@ -78,7 +78,7 @@ func (b *board) Read(p []byte) (int, error) {
 		}
 		b.m.run(time.Now())
 		n, _ := b.m.out.Read(p)
-		wait := b.m.next().Sub(time.Now())
+		wait := time.Until(b.m.next())
 		b.mu.Unlock()
 		if n > 0 {
 			return n, nil

@@ -265,7 +265,7 @@ func (m *model) next() time.Time {
 	if m.running != nil && m.until.After(m.now) && m.until.Before(t) {
 		t = m.until
 	}
-	if m.every > 0 && m.nextReport.Before(t) {
+	if m.every > 0 && m.nextReport.Before(t) && !(m.opt.careless && m.running != nil) {
 		t = m.nextReport
 	}
 	return t

@@ -2,7 +2,6 @@ package link
 
 import (
 	"bytes"
-	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -283,5 +282,5 @@ func playFaults(t *testing.T, name string) {
 	if r.m.pos[0] != end[0] || r.m.pos[1] != end[1] {
 		t.Errorf("the nozzle ends at %v, want %v", r.m.pos, end)
 	}
-	t.Log(fmt.Sprintf("%d recorded lines, %d refusals, then the model", matched, refusals))
+	t.Logf("%d recorded lines, %d refusals, then the model", matched, refusals)
 }

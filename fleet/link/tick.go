@@ -13,7 +13,7 @@ func (e *engine) Deadline() time.Time {
 	} else if e.acked < e.cursor {
 		next = earlier(next, e.timeoutAt())
 	}
-	if e.phase != Opening && e.o.ReportEvery > 0 && e.acked == e.cursor && e.dlg.stage == dNone {
+	if (e.phase == Idle || e.phase == Suspended) && e.o.ReportEvery > 0 && e.acked == e.cursor && e.dlg.stage == dNone {
 		next = earlier(next, e.pollAt)
 	}
 	return next
