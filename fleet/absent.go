@@ -24,6 +24,10 @@ const (
 // absent tries to open the port until it succeeds.
 func (l *loop) absent() Phase {
 	l.hangUp()
+	if l.spec.Lent {
+		l.spec.Lent = false
+		return l.lend("person")
+	}
 	wait := l.spec.ReconnectWait
 	if wait <= 0 {
 		wait = firstWait

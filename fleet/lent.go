@@ -7,7 +7,7 @@ func (l *loop) lend(by string) Phase {
 	l.dropErrand()
 	l.lentBy = by
 	if by == "person" {
-		return l.to(Lent, "lent: nothing is sent to it until it is taken back")
+		return l.to(Lent, "nothing is sent to it until it is taken back")
 	}
 	return l.to(Lent, "somebody else drives it ("+by+"). When it is free: cool it if it need not stay hot, then take it back")
 }
@@ -43,7 +43,7 @@ func (l *loop) lent() Phase {
 			case doCool:
 				l.coolFor(r, Lent)
 			case doLend:
-				l.lentBy, l.why = "person", "lent: nothing is sent to it until it is taken back"
+				l.lentBy, l.why = "person", "nothing is sent to it until it is taken back"
 				l.publish()
 				r.answer(nil, nil)
 			default:
@@ -55,7 +55,7 @@ func (l *loop) lent() Phase {
 		if l.c != nil && (l.st.Phase == link.Failed || l.st.Phase == link.Closed) {
 			l.dropErrand()
 			l.hangUp()
-			l.why = "lent; its link is gone and is opened again when it is taken back"
+			l.why = "its link is gone and is opened again when it is taken back"
 			l.publish()
 		}
 	}

@@ -87,7 +87,7 @@ func (l *loop) awaitRun(fails <-chan time.Time) (Phase, bool) {
 		return l.runRequest(r)
 	case <-fails:
 		return l.wind(ending{result: Failed, cause: "runout",
-			text: fmt.Sprintf("filament ran out and nobody loaded any within %s", l.spec.RunoutFails)}), true
+			text: fmt.Sprintf("filament ran out and nobody loaded any within %s", inWords(l.spec.RunoutFails))}), true
 	case <-l.quit:
 		next := l.wind(ending{result: Interrupted, cause: "shutdown", text: "the daemon was shut down"})
 		l.stopped = true

@@ -29,6 +29,9 @@ type Spec struct {
 	// RunoutFails is how long (house time) a firmware may wait for a person after
 	// it ran out of filament before the run ends as failed; 0: it waits for ever.
 	RunoutFails time.Duration
+	// Lent: it was lent when the daemon last ended. Its port is not opened before
+	// it is taken back, because opening resets many boards.
+	Lent bool
 }
 
 // Layer is what the fleet must know of a layer to record it.

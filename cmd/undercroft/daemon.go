@@ -55,12 +55,24 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 			err = errors.Join(err, d.store.Close())
 		}
 	}()
+	held := specs(conf)
+	names := make([]string, len(held))
+	for i := range held {
+		names[i] = held[i].Name
+	}
+	facts, err := d.store.Printers(ctx, names)
+	if err != nil {
+		return nil, err
+	}
+	for i := range held {
+		held[i].Lent = facts[held[i].Name].Lent
+	}
 	owed, err := owedHeat(ctx, d.store, d.recovery.Interrupted)
 	if err != nil {
 		return nil, err
 	}
 	d.fleet = fleet.New(fleet.Options{
-		Specs: specs(conf), Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, Log: o.log,
+		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, Log: o.log,
 	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {

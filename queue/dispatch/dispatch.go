@@ -205,15 +205,6 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 func (d *Dispatcher) Run(ctx context.Context) error {
 	changed, done := d.o.Notify()
 	defer done()
-	for _, p := range d.printers {
-		if p.facts.Lent {
-			d.wg.Go(func() {
-				if err := p.dev.Lend(ctx); err != nil && ctx.Err() == nil {
-					d.o.Log.Error("a lent printer could not be left alone", "printer", p.conf.Name, "err", err)
-				}
-			})
-		}
-	}
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
