@@ -1,5 +1,5 @@
-// Bench measures the figures that README quotes. Each subcommand makes its own
-// data from a seed, measures on this machine, and prints a table.
+// Bench measures what README claims, and prints it with the machine that it was
+// measured on.
 package main
 
 import (
@@ -10,12 +10,16 @@ import (
 )
 
 type program struct {
-	Gcode gcodeCmd `cmd:"" help:"Read and plan a large G-code file, beside a plain count of its lines."`
+	Wire  wireCmd  `cmd:"" help:"The link: line utilisation, delay, CPU, memory and starvation, beside one line at a time."`
+	Peers peersCmd `cmd:"" hidden:"" help:"Virtual printers for a measurement, in a process of their own."`
 }
 
 func main() {
 	var p program
-	k := kong.Parse(&p, kong.Name("bench"), kong.Description("Measures the figures that README quotes, on this machine."), kong.UsageOnError())
+	k := kong.Parse(&p,
+		kong.Name("bench"),
+		kong.Description("Measures what README claims."),
+		kong.UsageOnError())
 	if err := k.Run(); err != nil {
 		fmt.Fprintf(os.Stderr, "bench: %v\n", err)
 		os.Exit(1)
