@@ -49,7 +49,7 @@ type Counts struct {
 	Gaps     int64 // commands of the file that were left out
 	Foreign  int64 // commands that are not in the file and that nobody accounts for
 	// Undetectable lines were damaged and bore a checksum that fits, by the
-	// injector's own account.
+	// injector's own account, and were not what stands in the file.
 	Undetectable int64
 	// Unverified lines ran without number and checksum, by the injector's own account.
 	Unverified int64
@@ -95,6 +95,7 @@ func (j *Judge) Executed(number int64, text []byte, move bool, end [4]float64) {
 	if j.at < len(cmds) && bytes.Equal(c, cmds[j.at]) {
 		j.open = 0
 		j.at++
+		j.unharmed(number)
 		return
 	}
 	if own(c, j.at >= len(cmds)) {
@@ -147,6 +148,19 @@ func (j *Judge) next() string {
 		return string(j.file.commands[j.at])
 	}
 	return "none"
+}
+
+// unharmed takes back what the injector told of a line that ran as it stands in
+// the file: what it counted as damage left the command whole.
+func (j *Judge) unharmed(number int64) {
+	for i, t := range j.taints {
+		if t.number != number || number < 0 {
+			continue
+		}
+		j.counts.Undetectable--
+		j.taints = append(j.taints[:i], j.taints[i+1:]...)
+		return
+	}
 }
 
 // swallowed says that the injector accounts for so many commands that are
@@ -276,11 +290,11 @@ func own(c []byte, atEnd bool) bool {
 // effect says whether firmware does anything at such a line: move, count
 // differently, heat, wait.
 func effect(text []byte) bool {
-	c := canonical(nil, text)
+	c := bytes.TrimLeft(text, " ")
 	if len(c) < 2 || c[1] < '0' || c[1] > '9' {
 		return false
 	}
-	if own(c, true) {
+	if own(canonical(nil, text), true) {
 		return false
 	}
 	return c[0] == 'G' || c[0] == 'M' || c[0] == 'T'

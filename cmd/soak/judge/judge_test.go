@@ -55,6 +55,9 @@ func play(t *testing.T, story string, c Claim) Verdict {
 		case "undetected": // a damaged line with a checksum that fits
 			j.Event(`damage taken for a right line: N77 "G1 X24 Y20 E0.34"`)
 			j.Executed(77, []byte("G1 X24 Y20 E0.34"), true, [4]float64{24, 20, 0.2, 0.67})
+		case "unharmed": // what counts as damaged is whole
+			j.Event(`damage taken for a right line: N55 "G1 X20 Y20 E0.34"`)
+			j.Executed(55, []byte("G1 X20 Y20 E0.34"), true, [4]float64{20, 20, 0.2, 0.67})
 		case "cut": // a damaged line with a checksum that fits, of which nothing is left
 			j.Event(`damage taken for a right line: N7 ""`)
 		case "headless": // a line that lost its number runs
@@ -111,6 +114,9 @@ func TestVerdicts(t *testing.T) {
 				t.Errorf("no %q in %q", c.violation, v.Violations)
 			}
 		})
+	}
+	if v := play(t, "0 1 2 3 4 unharmed 6 7 8 9", finished); v.Replaced != 0 || v.Undetectable != 0 || len(v.Violations) > 0 {
+		t.Errorf("damage that leaves the command whole: %+v", v)
 	}
 	if v := play(t, "0 1 2 3 4 undetected 6 7 8 9", finished); v.Replaced != 1 || v.Undetectable != 1 {
 		t.Errorf("undetectable damage: %+v", v.Counts)
