@@ -34,6 +34,15 @@ const (
 	lookGap   = 20 * time.Millisecond
 )
 
+// A sleep ends up to a millisecond late, in which a fast printer's moves are over
+// several times, while its host waits for room. So from fastPace on what is due
+// within leadGap of real time happens at once, with its own virtual time; on
+// average the pace is kept, because the sleep after it is as much longer.
+const (
+	fastPace = 20
+	leadGap  = time.Millisecond
+)
+
 // slot is one line in the queue.
 type slot struct {
 	text   [256]byte // without number and checksum
@@ -48,7 +57,8 @@ type board struct {
 	o     Options
 	m     manner
 	clk   clock
-	now   vt // never ahead of the real clock, may lag behind it while catching up
+	now   vt // may lag behind the real clock while catching up, and be ahead of it by lead
+	lead  vt // see leadGap
 	end   ending
 	timer *time.Timer
 
@@ -194,6 +204,9 @@ func newBoard(o Options) *board {
 	}
 	if o.Baud > 0 {
 		b.byteTime = b.clk.virtual(10 * time.Second / time.Duration(o.Baud))
+	}
+	if o.Pace >= fastPace && o.Baud == 0 {
+		b.lead = b.clk.virtual(leadGap)
 	}
 	b.steps.slots, b.steps.delay = plannerSlots, startDelay
 	b.steps.pace = newPace(o.Limits)

@@ -35,7 +35,7 @@ func (b *board) pass(until vt) {
 	hard := min(until, b.nextByte(), b.nextReport(), b.partTill)
 	soft := min(b.steps.next(), b.heatAt, b.nextFault())
 	v := b.clk.now()
-	if next := min(hard, soft); next <= v {
+	if next := min(hard, soft); next <= v+b.lead {
 		b.now = max(b.now, next)
 		b.happen()
 		return
