@@ -35,7 +35,7 @@ var observerSeed = maphash.MakeSeed()
 
 // hostsOwn are the questions that the link and the printer's loop put between
 // the lines of a file. A file may hold them too: they are left out on both sides.
-var hostsOwn = map[string]bool{"M105": true, "M114": true, "M155": true, "M400": true, "M110": true, "M115": true, "M503": true}
+var hostsOwn = map[string]bool{"M105": true, "M114": true, "M155": true, "M400": true, "M110": true, "M115": true, "M211": true, "M503": true}
 
 func isHostsOwn(text []byte) bool {
 	code := text
