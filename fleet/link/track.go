@@ -18,6 +18,9 @@ type tracker struct {
 	// an amount: a report can be carried over later relative moves only.
 	gen  [4]uint32
 	ends softEnds
+	// pend is how many steps may wait to be merged into the next move: they may
+	// take it back under the length that makes a block.
+	pend [4]float64
 }
 
 // eMode is how E words are read. Families differ in whether G90 and G91 reach
@@ -106,7 +109,7 @@ func (t *tracker) lose(axis int) {
 
 func (t *tracker) move(b []byte, info *lineInfo, arc bool) {
 	var delta [4]float64
-	var certain [4]bool
+	var named, certain [4]bool
 	unit := 1.0
 	if t.inch {
 		unit = 25.4
@@ -130,6 +133,9 @@ func (t *tracker) move(b []byte, info *lineInfo, arc bool) {
 			continue
 		}
 		v, rest, ok := leadingFloat(b)
+		if axis >= 0 {
+			named[axis] = true
+		}
 		if !ok {
 			if axis >= 0 {
 				t.lose(axis)
@@ -157,18 +163,37 @@ func (t *tracker) move(b []byte, info *lineInfo, arc bool) {
 	}
 	info.secs = dist / t.feedMMs
 	if arc && !round {
+		t.mayPend()
 		return
 	}
+	var steps [4]float64
 	for i := range delta {
-		steps := t.steps[i]
-		if steps <= 0 {
-			steps = fallbackSteps[i]
+		per := t.steps[i]
+		if per <= 0 {
+			per = fallbackSteps[i]
 		}
-		if certain[i] && math.Abs(delta[i])*steps >= mergedSteps {
+		steps[i] = math.Abs(delta[i]) * per
+		if certain[i] && steps[i]-t.pend[i] >= mergedSteps {
 			info.block = true
 		}
 	}
+	switch {
+	case arc:
+		t.mayPend() // its last piece may be short
+	case info.block:
+		t.pend = [4]float64{}
+	default:
+		for i := range steps {
+			t.pend[i] = min(t.pend[i]+steps[i], mergedSteps)
+			if named[i] && !certain[i] {
+				t.pend[i] = mergedSteps
+			}
+		}
+	}
 }
+
+// mayPend notes that anything up to a block may wait on every axis.
+func (t *tracker) mayPend() { t.pend = [4]float64{mergedSteps, mergedSteps, mergedSteps, mergedSteps} }
 
 // axisTo moves one axis and returns by how much, and whether that is certain.
 func (t *tracker) axisTo(axis int, v float64) (float64, bool) {
