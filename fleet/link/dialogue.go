@@ -18,7 +18,8 @@ const (
 	dProbe           // opening: a number far ahead was sent, to see whether numbers are checked
 	dAsked           // the number wanted was named: does an ok follow a refusal?
 	dQuiet           // a line was refused: waiting for the line to fall silent
-	dRewrite         // the same where numbers are not checked: the line goes out again
+	dRewrite         // the same where numbers are not checked
+	dRClear          // then an empty line was sent to end a torn tail; the line goes out again behind its ok
 	dAuditMark       // M105 was sent in the place of the refused line, to see what went before it through
 	dAudit           // M114 was sent in the place of the refused line
 	dAuditOK         // its ok is awaited
@@ -35,7 +36,9 @@ type dialogue struct {
 	tries    int
 	asked    int
 	answered bool
-	verify   bool // the audit asks whether the one line on its way was run
+	later    int64 // seq that was asked for in the place of want
+	verify   bool  // the audit asks whether the one line on its way was run
+	astray   bool  // another line than that was refused
 	pos      [4]float64
 	hasE     bool
 	again    bool       // the report disagreed once
@@ -54,7 +57,11 @@ func (e *engine) enter(now time.Time, s stage, wait time.Duration) {
 // dlgOK gives an ok to the conversation. true: it took it.
 func (e *engine) dlgOK(now time.Time, r *reply) bool {
 	switch e.dlg.stage {
-	case dListen, dClear, dVClear, dRewrite, dAudit:
+	case dListen, dClear, dVClear, dAudit:
+		return true
+	case dRewrite, dRClear:
+		// The tail of the line may draw an ok of its own: wait until it is quiet.
+		e.enter(now, e.dlg.stage, quietSingle)
 		return true
 	case dHello:
 		e.enter(now, dSettle, 80*time.Millisecond)
@@ -94,11 +101,7 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 		return true
 	case dAuditMark:
 		if r.temps {
-			// It took the number of the wanted line.
-			e.shift++
-			e.confirmed = max(e.confirmed, e.dlg.want)
-			e.lastPrinter = min(e.lastPrinter, e.confirmed-1)
-			e.audit(now)
+			e.marked(now)
 		}
 		return true
 	case dAuditOK:
@@ -114,6 +117,15 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 	return false
 }
 
+// marked goes on once everything before the wanted line is handled: the query
+// that shows it took the number of that line.
+func (e *engine) marked(now time.Time) {
+	e.shift++
+	e.confirmed = max(e.confirmed, e.dlg.want)
+	e.lastPrinter = min(e.lastPrinter, e.confirmed-1)
+	e.audit(now)
+}
+
 // dlgResendOK takes the ok that closes a refusal.
 func (e *engine) dlgResendOK(now time.Time) {
 	switch e.dlg.stage {
@@ -124,8 +136,8 @@ func (e *engine) dlgResendOK(now time.Time) {
 			// Nothing else was on its way: there is nothing to wait for.
 			e.dlgExpire(now)
 		}
-	case dRewrite:
-		e.dlgExpire(now)
+	case dRewrite, dRClear:
+		e.enter(now, e.dlg.stage, quietSingle)
 	}
 }
 
@@ -152,9 +164,21 @@ func (e *engine) onResend(now time.Time, r *reply) {
 			d.want = math.MinInt64
 		}
 		e.enter(now, dQuiet, quietWindow)
-	case dRewrite:
-		e.enter(now, dRewrite, quietSingle)
+	case dRewrite, dRClear:
+		e.enter(now, d.stage, quietSingle)
 	case dAuditMark, dAudit, dAuditOK:
+		if seq := r.n - e.shift; r.n >= 0 && seq > d.want+1 && seq <= e.cursor {
+			// It has lines behind the one wanted: the request was made before they
+			// arrived. The query took one number at most. What it says twice counts.
+			if d.later == seq {
+				d.want, d.later = seq, 0
+				e.enter(now, dQuiet, quietSingle)
+				return
+			}
+			d.later = seq
+			e.audit(now)
+			return
+		}
 		e.retryAudit(now)
 	case dRenumber:
 		e.renumber(now)
@@ -201,6 +225,9 @@ func (e *engine) dlgExpire(now time.Time) {
 	case dQuiet:
 		e.answerRefusal(now)
 	case dRewrite:
+		e.endTorn()
+		e.enter(now, dRClear, 250*time.Millisecond)
+	case dRClear:
 		e.rewrite(now)
 	case dAuditMark, dAudit:
 		if e.backlog(now) > 0 || e.busyNow(now) {

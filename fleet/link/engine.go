@@ -241,7 +241,7 @@ func (e *engine) reply(now time.Time, r *reply) {
 	case replyWait:
 		e.onWait(now)
 	case replyTemps:
-		e.onTemps(r)
+		e.onTemps(now, r)
 	case replyPosition:
 		e.onPosition(now, r.body)
 		e.collect(r)
@@ -354,7 +354,13 @@ func (e *engine) notice(now time.Time, text []byte) {
 
 // onTemps takes a temperature line without ok: the answer to an M105 in some
 // families, a report that comes by itself in all.
-func (e *engine) onTemps(r *reply) {
+func (e *engine) onTemps(now time.Time, r *reply) {
+	if e.dlg.stage == dAuditMark && e.receipt && !r.blank {
+		// The ok came on receipt; this is the answer, for reports that come by
+		// themselves begin with a blank.
+		e.marked(now)
+		return
+	}
 	if e.dlg.stage == dProbe {
 		e.dlg.answered = true
 	}

@@ -123,6 +123,7 @@ var families = map[string]modelOptions{
 	"plain":    {},
 	"advanced": {advanced: true, parser: true},
 	"careless": {careless: true},
+	"receipt":  {receipt: true},
 }
 
 func TestStreamClean(t *testing.T) {
@@ -135,7 +136,11 @@ func TestStreamClean(t *testing.T) {
 				t.Fatalf("%+v\n%s", r.e.fault, tail(r.trace.String(), 60))
 			}
 			s := r.e.state(r.now)
-			if s.Resends != 0 || s.Timeouts != 0 {
+			most := int64(0)
+			if mo.receipt {
+				most = 1 // the homing that keeps an ok back was acknowledged before
+			}
+			if s.Resends != 0 || s.Timeouts > most {
 				t.Errorf("resends %d timeouts %d on a clean line", s.Resends, s.Timeouts)
 			}
 			t.Logf("%v window %d audits %d rtt %v %v", r.now.Sub(epoch), s.Window, s.Audits, s.RTTp50, s.RTTp99)

@@ -1,11 +1,13 @@
 package link
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
 
 // lossy are mixes of faults, each seen on some real line.
@@ -64,6 +66,95 @@ func TestStreamFaults(t *testing.T) {
 					t.Logf("  %d × %.300s", n, c)
 				}
 			})
+		}
+	}
+}
+
+// A burst that makes a line end in the middle of a line draws a refusal and an
+// ok for its head, and an ok for its tail: that one is not the ok of the line
+// when it is written again.
+func TestOKOfATornTailIsNotTakenForTheRewrittenLine(t *testing.T) {
+	for _, tail := range []string{"1 Y1\n", "1 Y1"} {
+		lines := moves(60)
+		r := started(t, modelOptions{careless: true}, Options{}, lines)
+		n := 0
+		r.fault.onLine = func(_ int, l []byte) []byte {
+			if !bytes.HasPrefix(l, []byte("N40 ")) {
+				return l
+			}
+			switch n++; n {
+			case 1:
+				return []byte("N40 G1*1\n" + tail)
+			case 2:
+				return bytes.Replace(l, []byte("Y"), []byte("X"), 1)
+			}
+			return l
+		}
+		r.until(10*time.Minute, r.over)
+		wantFinished(t, r, lines)
+	}
+}
+
+// A request that is out of date: the board has the line asked for, and those
+// behind it. Nothing is run again.
+func TestStaleRequest(t *testing.T) {
+	lines := []string{"G28", "G90", "G1 X10 Y10 F600", "G1 X20", "G1 X30", "M106 S9", "G1 X40"}
+	r := started(t, modelOptions{receipt: true}, Options{}, lines)
+	if !r.until(time.Minute, func() bool { return r.e.acked+2 < r.e.cursor && r.e.at(r.e.acked).kind == slotPosition }) {
+		t.Fatal("no query with lines behind it was seen")
+	}
+	r.e.Receive(r.now, []byte("rs N"+itoa(r.e.acked+r.e.shift)+"\n"))
+	r.until(10*time.Minute, r.over)
+	wantFinished(t, r, lines)
+}
+
+// A firmware that acknowledges on receipt says its temperatures apart from any
+// ok: the query that shows what was handled before a refused line is answered
+// all the same.
+func TestRefusalBehindAPrintedPositionOnReceipt(t *testing.T) {
+	lines := append(append(moves(30), "G92 E0"), moves(30)[3:]...)
+	r := started(t, modelOptions{receipt: true}, Options{}, lines)
+	damaged := ""
+	r.fault.onLine = func(_ int, l []byte) []byte {
+		switch {
+		case damaged == "next":
+			damaged = "done"
+			return bytes.Replace(l, []byte("X"), []byte("Y"), 1)
+		case damaged == "" && bytes.Contains(l, []byte("G92")):
+			damaged = "next"
+		}
+		return l
+	}
+	r.until(10*time.Minute, r.over)
+	wantFinished(t, r, lines)
+}
+
+// An ok too many was counted for the line before, which is refused: the line on
+// its way must not be written again as if it had been meant.
+func TestRefusalOfTheLineBeforeIsNotTakenForThisOne(t *testing.T) {
+	absolute := []string{"G28", "G90", "G1 F600"}
+	for i := range 60 {
+		absolute = append(absolute, fmt.Sprintf("G1 X%d Y1", 1+i))
+	}
+	for _, lines := range [][]string{moves(60), absolute} {
+		r := started(t, modelOptions{careless: true}, Options{}, lines)
+		early := false
+		r.fault.onLine = damage("N40 ", func(l []byte) []byte {
+			early = true
+			return bytes.Replace(l, []byte("X"), []byte("Y"), 1)
+		})
+		for !r.over() {
+			r.step()
+			if early {
+				early = false
+				r.e.Receive(r.now, []byte("ok\n"))
+			}
+		}
+		if r.e.phase != Failed || r.e.fault.Cause != CauseDesync && r.e.fault.Cause != CausePosition {
+			t.Fatalf("phase %s fault %+v", r.e.phase, r.e.fault)
+		}
+		if len(r.m.handled) > 50 {
+			t.Errorf("%d commands were run before it was noticed", len(r.m.handled))
 		}
 	}
 }

@@ -50,6 +50,7 @@ type modelOptions struct {
 	advanced bool // ok N P B, and wait
 	parser   bool // emergency parser
 	careless bool // does not look at line numbers (family E)
+	receipt  bool // acknowledges a line when it is taken, with its number (family D)
 	noReport bool
 	slots    int
 	unknown  []string // command words it does not know
@@ -144,6 +145,11 @@ func (m *model) pull() {
 
 func (m *model) refuse(why string) {
 	m.rx = nil
+	if m.opt.receipt {
+		m.say("rs N%d", m.last+1)
+		m.say("ok")
+		return
+	}
 	m.say("Error:%s, Last Line: %d", why, m.last)
 	m.say("Resend: %d", m.last+1)
 	m.say("ok")
@@ -185,7 +191,7 @@ func (m *model) admit(line string) {
 	} else if numbered {
 		m110 := strings.Contains(line, "M110")
 		if n != m.last+1 && !m110 {
-			if n == m.last || n == m.last-1 {
+			if !m.opt.receipt && (n == m.last || n == m.last-1) {
 				return
 			}
 			m.refuse("Line Number is not Last Line Number+1")
@@ -216,6 +222,12 @@ func (m *model) admit(line string) {
 		return
 	}
 	m.queue = append(m.queue, queued{text: rest, number: n, numbered: numbered})
+	switch {
+	case m.opt.receipt && numbered:
+		m.say("ok %d", n)
+	case m.opt.receipt:
+		m.say("ok")
+	}
 }
 
 // run lets time pass.
@@ -367,7 +379,9 @@ func (m *model) end() {
 	case "M140", "M190":
 		m.target[1], _ = param(q.text, 'S')
 	case "M105":
-		if m.opt.careless {
+		if m.opt.receipt {
+			m.say("%s", strings.TrimSpace(m.temps()))
+		} else if m.opt.careless {
 			m.say("%s", m.temps())
 			m.say("ok")
 		} else {
@@ -438,6 +452,9 @@ func (m *model) executed() int {
 }
 
 func (m *model) ok(q queued) {
+	if m.opt.receipt {
+		return
+	}
 	if !m.opt.advanced {
 		m.say("ok")
 		return

@@ -96,7 +96,9 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 	if !e.checks && s.kind != slotFinal && s.seq != e.settled {
 		return // it tells where the nozzle is, not where the moves lead
 	}
-	e.finalSeen = s.kind == slotFinal
+	if s.kind == slotFinal {
+		e.finalSeen = true // answers to other queries may come behind it
+	}
 	agrees := near(s.before, s.beforeK, pos, hasE)
 	if !e.consistent(b, pos) && (!agrees || e.discovers(s, hasE)) {
 		// The report itself may be damaged: what is said twice counts.
@@ -234,6 +236,8 @@ func (e *engine) decide(now time.Time) {
 		e.shift += took
 		e.confirmed = max(e.confirmed, want)
 		e.resumeFrom(now, want)
+	case after && apart && d.astray:
+		e.fail(now, CauseDesync, "the firmware refused a line, and %q behind it was run: one command was left out", s.payload())
 	case after && apart:
 		// It ran, without its number or with its ok lost.
 		e.cursor = max(e.cursor, want+1)

@@ -257,7 +257,11 @@ func playFaults(t *testing.T, name string) {
 		matched++
 		at++
 	}
-	if matched < 10 {
+	least := 10
+	if mo.careless {
+		least = 5 // the recorded host did not end the torn line first
+	}
+	if matched < least {
 		t.Fatalf("the link and the recorded host parted after %d lines; next is %q", matched, e.out)
 	}
 	// In af-03-head the ok without a number holds the link back before the first refusal.

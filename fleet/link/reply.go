@@ -35,13 +35,15 @@ type reply struct {
 	temps bool   // body or text holds temperatures
 	pos   bool   // body or text holds a position
 	bare  bool   // an ok with nothing behind it
+	blank bool   // it begins with a blank, as reports do that come by themselves
 	rest  []byte // another reply glued to this one by a lost line end
 }
 
 // parseReply understands one line. It never fails: what it does not know is replyText.
 func parseReply(line []byte) reply {
+	blank := len(line) > 0 && line[0] == ' '
 	line = trim(line)
-	r := reply{text: line, n: -1, free: -1}
+	r := reply{text: line, n: -1, free: -1, blank: blank}
 	if len(line) == 0 {
 		return r
 	}

@@ -13,6 +13,12 @@ func (e *engine) refused(now time.Time, r *reply) {
 			return
 		}
 		if e.acked < e.cursor {
+			if e.phase != Opening && r.n-e.shift != e.acked {
+				// Not the line on its way: one before it may be lost.
+				e.verify(now)
+				e.dlg.astray = true
+				return
+			}
 			e.dlg = dialogue{want: e.acked}
 			e.enter(now, dRewrite, quietSingle)
 		}
@@ -158,10 +164,16 @@ const noAnswer = "the printer does not answer any more: check the cable and its 
 // end, then the position.
 func (e *engine) verify(now time.Time) {
 	e.dlg = dialogue{want: e.acked, verify: true}
-	e.out = append(e.out, '\n')
-	e.bytesOut++
+	e.endTorn()
 	e.lastWrite = now
 	e.enter(now, dVClear, 250*time.Millisecond)
+}
+
+// endTorn writes an empty line: what waits in the board of a torn one must not
+// eat the head of the next.
+func (e *engine) endTorn() {
+	e.out = append(e.out, '\n')
+	e.bytesOut++
 }
 
 func (e *engine) verifyDwell(now time.Time) {
