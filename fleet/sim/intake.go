@@ -151,7 +151,7 @@ func (b *board) afterEnd() int {
 // inLine says whether damage at that place touches what the line says: what
 // stands behind the checksum is not looked at.
 func inLine(line []byte, at int) bool {
-	end := len(line)
+	end := len(line) + 1 // the line's end itself may be the damaged byte
 	if star := bytes.LastIndexByte(line, '*'); star >= 0 {
 		_, n := number64(line[star+1:])
 		end = star + 1 + n
