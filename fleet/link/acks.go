@@ -156,7 +156,7 @@ func (e *engine) acceptThrough(now time.Time, seq int64, free int) {
 		if s.kind == slotSource {
 			e.accepted, e.acceptedLine = s.idx, s.line
 		}
-		e.completed(s)
+		e.completed(now, s)
 	}
 	e.lastAck, e.marks, e.changed = now, 0, true
 	e.timeoutsReset()
@@ -191,15 +191,17 @@ func (e *engine) feed(free int) {
 }
 
 // completed does what the end of a line calls for.
-func (e *engine) completed(s *slot) {
+func (e *engine) completed(now time.Time, s *slot) {
 	switch s.kind {
 	case slotDo:
-		if s.do != nil && !s.do.over {
+		if e.receipt && s.do != nil && e.late.do == nil && !urgent(s.payload()) {
+			e.awaitLate(now, s)
+		} else if s.do != nil && !s.do.over {
 			s.do.over = true
 			close(s.do.done)
 		}
 		s.do = nil
 	case slotSettings:
-		e.settingsOn = false
+		e.settingsOn = e.receipt // they come behind the ok then
 	}
 }

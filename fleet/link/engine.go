@@ -1,6 +1,7 @@
 package link
 
 import (
+	"bytes"
 	"time"
 )
 
@@ -104,7 +105,8 @@ type engine struct {
 	rtt     roundTrips
 	supply  supply
 
-	do []*doRequest
+	do   []*doRequest
+	late lateDo
 
 	src      Source
 	srcEOF   bool
@@ -243,6 +245,7 @@ func (e *engine) reply(now time.Time, r *reply) {
 	case replyTemps:
 		e.onTemps(now, r)
 	case replyPosition:
+		e.settingsOn = e.settingsOn && !e.receipt
 		e.onPosition(now, r.body)
 		e.collect(r)
 	case replyCap:
@@ -291,7 +294,7 @@ func (e *engine) onText(now time.Time, r *reply) {
 			e.answered(now, q, false)
 		}
 	}
-	if e.acked < e.cursor && e.collect(r) {
+	if e.collect(r) {
 		return
 	}
 	if e.readEnds(r) {
@@ -319,27 +322,33 @@ func (e *engine) collect(r *reply) bool {
 		e.learnSteps(r.text)
 		return true
 	}
-	if e.acked >= e.cursor {
+	if e.collectLate(r) {
+		return true
+	}
+	if e.acked >= e.cursor || e.receipt {
 		return false
 	}
 	s := e.at(e.acked)
 	if s.kind != slotDo || s.do == nil {
 		return false
 	}
-	if len(s.do.lines) < 400 && s.do.bytes < 64<<10 {
-		s.do.lines = append(s.do.lines, string(r.text))
-		s.do.bytes += len(r.text)
-	}
+	s.do.add(r.text)
 	return true
 }
 
 // readEnds takes a line of the answer to M211.
 func (e *engine) readEnds(r *reply) bool {
-	if e.acked >= e.cursor || e.at(e.acked).kind != slotLimits {
-		return false
+	from, to := e.acked, min(e.acked+1, e.cursor)
+	if e.receipt {
+		from, to = max(1, e.acked-8), e.cursor // its ok came before
 	}
-	e.track.ends.read(r.text)
-	return true
+	for q := from; q < to; q++ {
+		if e.at(q).kind == slotLimits {
+			e.track.ends.read(r.text)
+			return true
+		}
+	}
+	return false
 }
 
 func (e *engine) at(seq int64) *slot { return &e.ring[seq%ringSize] }
@@ -363,6 +372,13 @@ func (e *engine) onTemps(now time.Time, r *reply) {
 	}
 	if e.dlg.stage == dProbe {
 		e.dlg.answered = true
+	}
+	if e.receipt && !r.blank {
+		e.settingsOn = false // the query behind the settings was answered
+		if d := e.late.do; d != nil && len(d.lines) == 0 && bytes.HasPrefix(d.text, []byte("M105")) {
+			d.add(r.body)
+		}
+		return
 	}
 	if e.acked >= e.cursor {
 		return

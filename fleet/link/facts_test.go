@@ -69,6 +69,7 @@ func TestOpeningLearnsTheFirmware(t *testing.T) {
 		"plain":    {modelOptions{}, true, 120, false},
 		"parser":   {modelOptions{advanced: true, parser: true}, true, 120, true},
 		"careless": {modelOptions{careless: true}, false, 0, false},
+		"receipt":  {modelOptions{receipt: true}, true, 120, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r := newRig(Options{}, c.mo, 1)

@@ -84,4 +84,5 @@ func (e *engine) endRequests(err error) {
 		}
 	}
 	e.do = nil
+	e.endLate(err)
 }

@@ -97,6 +97,9 @@ func (e *engine) answered(now time.Time, q int64, through bool) *slot {
 		to++
 	}
 	e.confirmed = max(e.confirmed, to)
+	if e.late.do != nil && e.confirmed > e.late.seq {
+		e.endLate(nil)
+	}
 	switch {
 	case to < e.acked && e.advanced == 0:
 		e.rollback(to)

@@ -113,6 +113,12 @@ func (e *engine) pumpDo(now time.Time) bool {
 	for len(e.do) > 0 && e.do[0].over {
 		e.do = append(e.do[:0], e.do[1:]...)
 	}
+	if e.late.do != nil && e.late.do.over {
+		e.late = lateDo{}
+	}
+	if e.receipt && (e.late.do != nil || e.doing()) {
+		return false // what is said behind an ok could not be told apart
+	}
 	if len(e.do) == 0 || e.phase == Opening || !e.room(len(e.do[0].text)+16) {
 		return false
 	}
@@ -120,6 +126,16 @@ func (e *engine) pumpDo(now time.Time) bool {
 	e.do = append(e.do[:0], e.do[1:]...)
 	e.sendDo(now, d)
 	return true
+}
+
+// doing says that a command of the user is on its way.
+func (e *engine) doing() bool {
+	for q := e.acked; q < e.cursor; q++ {
+		if e.at(q).do != nil {
+			return true
+		}
+	}
+	return false
 }
 
 func (e *engine) sendDo(now time.Time, d *doRequest) {

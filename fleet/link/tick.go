@@ -13,6 +13,9 @@ func (e *engine) Deadline() time.Time {
 	} else if e.acked < e.cursor {
 		next = earlier(next, e.timeoutAt())
 	}
+	if e.late.do != nil && e.dlg.stage == dNone {
+		next = earlier(next, e.lateDue())
+	}
 	if (e.phase == Idle || e.phase == Suspended) && e.o.ReportEvery > 0 && e.acked == e.cursor && e.dlg.stage == dNone {
 		next = earlier(next, e.pollAt)
 	}
@@ -47,6 +50,9 @@ func (e *engine) Tick(now time.Time) {
 	}
 	if !now.Before(e.silentAt()) {
 		e.fail(now, CauseSilent, "nothing was heard from the printer for %.0f seconds: check the cable and the printer's power; if it is still hot, switch it off at the plug", now.Sub(e.heardAt).Seconds())
+	}
+	if !e.over() && e.dlg.stage == dNone {
+		e.lateTick(now)
 	}
 	e.pump(now)
 }
