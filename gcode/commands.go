@@ -37,6 +37,9 @@ func (c *Commands) Offset() int64 { return c.lines.Offset() }
 func (c *Commands) Next() (text []byte, line int64, err error) {
 	for {
 		if !c.open {
+			if _, ok := c.lines.NextMotion(&c.parser); ok {
+				return c.append()
+			}
 			raw, err := c.lines.Next()
 			if err != nil {
 				return nil, c.lines.Number(), err
@@ -55,16 +58,20 @@ func (c *Commands) Next() (text []byte, line int64, err error) {
 			}
 			continue
 		}
-		cmd := &c.parser.Command
-		if cmd.Is('M', 110) {
+		if c.parser.Command.Is('M', 110) {
 			continue
 		}
-		c.out, err = AppendWire(c.out[:0], cmd, &c.motion)
-		if err != nil {
-			return nil, c.lines.Number(), c.at(err)
-		}
-		return c.out, c.lines.Number(), nil
+		return c.append()
 	}
+}
+
+// append gives the parser's command as it is sent.
+func (c *Commands) append() (text []byte, line int64, err error) {
+	c.out, err = AppendWire(c.out[:0], &c.parser.Command, &c.motion)
+	if err != nil {
+		return nil, c.lines.Number(), c.at(err)
+	}
+	return c.out, c.lines.Number(), nil
 }
 
 func (c *Commands) at(err error) error {

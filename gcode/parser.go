@@ -113,9 +113,6 @@ func (p *Parser) Done() bool { return p.pos >= len(p.line) }
 
 // Next reads the next command into p.Command; false at the end of the line.
 func (p *Parser) Next() (bool, error) {
-	if p.pos == 0 && p.quick() {
-		return true, nil
-	}
 	c := &p.Command
 	c.Letter, c.Number, c.Sub = 0, 0, 0
 	c.Has, c.Valued = 0, 0

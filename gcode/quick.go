@@ -5,99 +5,134 @@ import (
 	"math/bits"
 )
 
-// quick reads a line that is one motion command as slicers write it: G and one
-// digit, then letters in upper case with plain numbers, one blank between words,
-// perhaps a comment at the end. It returns false, having done nothing, for a line
-// of any other form, which the grammar in Next then reads.
+// NextMotion takes the next line when it is one motion command as slicers write
+// it: G and one digit, then letters in upper case with plain numbers, one blank
+// between words, perhaps a comment at the end. The command is then in p, of which
+// Next has nothing more to say. It returns false for a line of any other form,
+// which is then still the next.
 //
-// Digits are taken eight at a time. The line's slice must reach slackBytes behind
-// its end, as those of Lines do.
-func (p *Parser) quick() bool {
-	s := p.line
-	n := len(s)
-	if n < 4 || s[0] != 'G' || s[2] != ' ' || cap(s) < n+slackBytes {
-		return false
+// It does not look for the line's end first, as Next does, but comes upon it;
+// and it takes digits eight at a time.
+func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
+	if l.afterCR && l.start < l.end {
+		l.afterCR = false
+		if l.buf[l.start] == '\n' {
+			l.start++
+		}
 	}
+	if l.number == 0 || l.afterCR || l.end-l.start < 4 {
+		return nil, false
+	}
+	// What lies behind l.end was never a part of the file, or is no more: it may
+	// be looked at, and decides nothing, since the line's end comes before it.
+	s := l.buf[l.start : l.end+slackBytes]
+	n := l.end - l.start
 	d := s[1] - '0'
-	if d > 3 {
-		return false
+	if s[0] != 'G' || d > 3 || s[2] != ' ' {
+		return nil, false
 	}
 	c := &p.Command
-	s = s[:n+slackBytes]
 	var given uint32
-	i := 2
-	for i < n {
-		if s[i] == ' ' {
-			i++
-			if i >= n {
-				break
-			}
+	var comment []byte
+	i, end := 2, 0
+	for {
+		if i >= n {
+			return nil, false
 		}
-		letter := s[i] - 'A'
+		ch := s[i]
+		if ch == ' ' {
+			i++
+			ch = s[i]
+		}
+		letter := ch - 'A'
 		if letter > 25 {
-			if s[i] != ';' {
-				return false
+			switch ch {
+			case '\n', '\r':
+				end = i
+			case ';':
+				end = l.lineEnd() - l.start
+				if end > MaxLineBytes || end <= i {
+					return nil, false
+				}
+				comment = s[i+1 : end : end]
+			default:
+				return nil, false
 			}
-			p.Comment = p.line[i+1:]
 			break
 		}
 		bit := uint32(1) << letter
 		if bit&(given|quickNot) != 0 {
-			return false
+			return nil, false
 		}
 		given |= bit
 		i++
-		neg := s[i] == '-'
+		w := binary.LittleEndian.Uint64(s[i:])
+		neg := byte(w) == '-'
 		if neg {
 			i++
+			w = binary.LittleEndian.Uint64(s[i:])
 		}
-		w := binary.LittleEndian.Uint64(s[i:i+8]) ^ zeros
+		w ^= zeros
 		other := notDigits(w)
+		point := other & -other
 		digits := bits.TrailingZeros64(other) >> 3
 		var v float64
-		if behind := other & (other - 1); behind != 0 && s[i+digits] == '.' {
+		if behind := other ^ point; behind != 0 && s[i+digits] == '.' {
 			// The number and what ends it lie within eight bytes: close the gap that
 			// the point leaves and read all digits at once.
-			at := uint(8*digits) & 63
 			end := bits.TrailingZeros64(behind) >> 3
-			more := end - digits - 1
-			digits = end - 1
-			w = w&(1<<at-1) | w>>(at+8)<<at
-			v = float64(leading(w, digits)) / pow10[more]
+			below := point>>7 - 1
+			w = w&below | w>>8&^below
+			v = float64(leading(w, end-1)) / pow10[(end-digits-1)&7]
+			if end == 1 {
+				return nil, false
+			}
 			i += end
 		} else {
+			if digits == 8 {
+				return nil, false
+			}
 			whole := leading(w, digits)
 			i += digits
 			v = float64(whole)
-			if digits == 8 {
-				return false
-			}
 			if s[i] == '.' {
 				i++
-				w = binary.LittleEndian.Uint64(s[i:i+8]) ^ zeros
+				w = binary.LittleEndian.Uint64(s[i:]) ^ zeros
 				more := bits.TrailingZeros64(notDigits(w)) >> 3
 				if more == 8 {
-					return false
+					return nil, false
 				}
 				i += more
 				digits += more
 				v = float64(whole*tens[more]+leading(w, more)) / pow10[more]
 			}
-		}
-		if digits == 0 || i > n || i+1 < n && s[i] == ' ' && s[i+1] < 'A' && s[i+1] != ';' {
-			return false
+			if digits == 0 {
+				return nil, false
+			}
 		}
 		if neg {
 			v = -v
 		}
 		c.Value[letter] = v
 	}
+	if end >= n {
+		return nil, false
+	}
+	line = s[:end:end]
 	c.Letter, c.Number, c.Sub = 'G', int(d), 0
 	c.Has, c.Valued = given, given
 	c.Text, c.Quoted, c.column = nil, false, 0
-	c.raw = p.line[:min(i, n)]
-	p.pos, p.commands = n, 1
-	return true
+	c.raw = s[:i:i]
+	p.Reset(line)
+	p.pos, p.commands, p.Comment = end, 1, comment
+
+	l.offset = l.base + int64(l.start)
+	l.start += end + 1
+	l.next = l.base + int64(l.start)
+	l.afterCR = s[end] == '\r'
+	l.number++
+	l.cut = false
+	return line, true
 }
 
 // quickNot are the letters that may begin another command or a line.

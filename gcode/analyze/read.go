@@ -22,6 +22,12 @@ func Read(r io.Reader, o Options) (*Result, error) {
 	a.lines = gcode.NewLines(io.TeeReader(r, sum))
 	a.clock.start()
 	for {
+		if line, ok := a.lines.NextMotion(&a.parser); ok {
+			a.text = line
+			a.good++
+			a.command(&a.parser.Command)
+			continue
+		}
 		line, err := a.lines.Next()
 		if errors.Is(err, io.EOF) {
 			break
