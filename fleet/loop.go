@@ -22,12 +22,6 @@ const tickEvery = time.Second
 // reportEvery is how often temperatures are asked for.
 const reportEvery = 2 * time.Second
 
-// defaultWindow leaves room in a receive buffer of 128 bytes for the answer to a
-// prompts: a firmware that waits for a person takes nothing else, and a host that
-// has filled its buffer cannot reach it. A filament change that was left alone
-// wants three answers, 43 bytes with their numbers.
-const defaultWindow = 80
-
 // loop is one printer's owner: only its goroutine touches these fields. Each
 // phase is a method that runs until the phase ends and returns the next one.
 type loop struct {
@@ -357,11 +351,7 @@ func (l *loop) publish() {
 
 // pickUp begins a conversation over an opened port.
 func (l *loop) pickUp(p link.Port) {
-	window := l.spec.WindowBytes
-	if window == 0 {
-		window = defaultWindow
-	}
-	l.c = l.f.o.connect(p, link.Options{WindowBytes: window, ReportEvery: reportEvery, Baud: l.spec.Baud, Log: l.log})
+	l.c = l.f.o.connect(p, link.Options{WindowBytes: l.spec.WindowBytes, ReportEvery: reportEvery, Baud: l.spec.Baud, Log: l.log})
 	l.st = l.c.State()
 	l.asks, l.bad, l.told = nil, nil, ""
 	l.prompt = watch.Prompt{}

@@ -530,6 +530,33 @@ func TestWindowLeavesRoomForStop(t *testing.T) {
 	}
 }
 
+// af-07-runout-full: a host that has filled queue and receive buffer must still
+// be able to answer for the person that the firmware waits for: three answers,
+// as a filament change wants that was left alone.
+func TestAnswersGetInBehindAFullWindow(t *testing.T) {
+	for _, window := range []int{0, 80, 120} {
+		lines := append(append(moves(20), "M0", "M0", "M0"), moves(60)[3:]...)
+		r := started(t, modelOptions{parser: true}, Options{WindowBytes: window}, lines)
+		for range 3 {
+			was := r.e.accepted
+			if !r.until(5*time.Minute, func() bool { return r.m.running != nil && r.m.running.text == "M0" && r.e.accepted > was }) {
+				t.Fatal("it does not wait")
+			}
+			r.until(10*time.Second, func() bool { return false })
+			if _, err := r.e.request(r.now, []byte("M108")); err != nil {
+				t.Fatal(err)
+			}
+			waits := r.m.running
+			if !r.until(3*time.Second, func() bool { return r.m.running != waits }) {
+				t.Fatalf("window %d: the answer did not get in", window)
+			}
+		}
+		r.until(10*time.Minute, r.over)
+		r.m.handled = slices.DeleteFunc(r.m.handled, func(h string) bool { return h == "M108" })
+		wantFinished(t, r, lines)
+	}
+}
+
 // a-08-m112-…: whatever is queued, the stop gets in and the halt is seen.
 func TestEmergencyStopGetsIn(t *testing.T) {
 	for fam, mo := range families {

@@ -108,6 +108,9 @@ func (m *model) take(c byte) {
 	if m.opt.parser && bytes.HasSuffix(m.rx, []byte("M112\n")) {
 		m.kill()
 	}
+	if m.opt.parser && m.running != nil && wordOf(m.running.text) == "M0" && c == '\n' && bytes.Contains(m.rx[bytes.LastIndexByte(m.rx[:len(m.rx)-1], '\n')+1:], []byte(" M108")) {
+		m.until = m.now
+	}
 }
 
 func (m *model) kill() {
@@ -304,6 +307,10 @@ func (m *model) begin() {
 		if m.until.Before(m.now.Add(8 * time.Second)) {
 			m.until = m.now.Add(8 * time.Second)
 		}
+	case "M0":
+		if m.opt.parser {
+			m.until = m.now.Add(24 * time.Hour)
+		}
 	case "M109", "M190":
 		m.until = m.now.Add(30 * time.Second)
 	}
@@ -422,6 +429,10 @@ func (m *model) end() {
 			m.say("E: Bad M-code 144")
 		}
 	case "G4", "M106", "M107", "M117", "M118", "M140x", "M220", "M84", "G21", "T0", "M73", "M204":
+	case "M0", "M108":
+		if known = m.opt.parser; !known {
+			m.say("echo:Unknown command: \"%s\"", q.text)
+		}
 	default:
 		known = false
 		if m.opt.careless {

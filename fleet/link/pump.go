@@ -66,7 +66,7 @@ func (e *engine) pump(now time.Time) {
 // pumpUrgent sends what must not wait for room.
 func (e *engine) pumpUrgent(now time.Time) bool {
 	for i, d := range e.do {
-		if d.over || !urgent(d.text) || e.flight+len(d.text)+12 > receiveBytes-2 {
+		if d.over || !urgent(d.text) || e.unread(now)+len(d.text)+12 > receiveBytes-2 {
 			continue
 		}
 		e.do = append(e.do[:i], e.do[i+1:]...)
@@ -74,6 +74,21 @@ func (e *engine) pumpUrgent(now time.Time) bool {
 		return true
 	}
 	return false
+}
+
+// unread is how many bytes on their way may be in the receive buffer. Once the
+// line has been quiet, the oldest lines have gone on into the queue, where the
+// one that keeps its ok back is too: a firmware that waits for a person with all
+// its buffers full can still be answered.
+func (e *engine) unread(now time.Time) int {
+	n := e.flight
+	if e.receipt || now.Sub(e.lastWrite) < patience/2 || now.Sub(e.lastAck) < patience/2 {
+		return n
+	}
+	for q := e.acked; q < min(e.acked+queuedLines, e.cursor); q++ {
+		n -= e.at(q).wire
+	}
+	return n
 }
 
 func (e *engine) pumpOwn(now time.Time) bool {
