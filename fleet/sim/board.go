@@ -35,9 +35,10 @@ const (
 )
 
 // A sleep ends up to a millisecond late, in which a fast printer's moves are over
-// several times, while its host waits for room. So from fastPace on what is due
-// within leadGap of real time happens at once, with its own virtual time; on
-// average the pace is kept, because the sleep after it is as much longer.
+// several times, while its host waits for room. So from fastPace on, while the
+// planner is full, what is due within leadGap of real time happens at once, with
+// its own virtual time; on average the pace is kept, because the sleep after it
+// is as much longer.
 const (
 	fastPace = 20
 	leadGap  = time.Millisecond

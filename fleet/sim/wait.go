@@ -35,7 +35,11 @@ func (b *board) pass(until vt) {
 	hard := min(until, b.nextByte(), b.nextReport(), b.partTill)
 	soft := min(b.steps.next(), b.heatAt, b.nextFault())
 	v := b.clk.now()
-	if next := min(hard, soft); next <= v+b.lead {
+	lead := vt(0)
+	if b.steps.full() {
+		lead = b.lead // somebody may wait for the room
+	}
+	if next := min(hard, soft); next <= v+lead {
 		b.now = max(b.now, next)
 		b.happen()
 		return
