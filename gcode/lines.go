@@ -12,9 +12,9 @@ const MaxLineBytes = 64 << 10
 
 const readBytes = 256 << 10
 
-// slackBytes follow the buffer, so that a number at its end can be read eight
-// bytes at a time.
-const slackBytes = 24
+// slackBytes follow the buffer, so that NextMotion need not look where it ends. No
+// motion command with plain numbers is longer.
+const slackBytes = 512
 
 // Lines splits a file into lines that end in LF, CR LF or CR, mixed at will. A
 // byte-order mark in front of the first line is dropped.

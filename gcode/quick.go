@@ -7,7 +7,7 @@ import (
 
 // NextMotion takes the next line when it is one motion command as slicers write
 // it: G and one digit, then letters in upper case with plain numbers, one blank
-// between words, perhaps a comment at the end. The command is then in p, of which
+// before each, perhaps a comment at the end. The command is then in p, of which
 // Next has nothing more to say. It returns false for a line of any other form,
 // which is then still the next.
 //
@@ -25,39 +25,21 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 	}
 	// What lies behind l.end was never a part of the file, or is no more: it may
 	// be looked at, and decides nothing, since the line's end comes before it.
-	s := l.buf[l.start : l.end+slackBytes]
-	n := l.end - l.start
+	s := (*[slackBytes]byte)(l.buf[l.start : l.start+slackBytes])
 	d := s[1] - '0'
 	if s[0] != 'G' || d > 3 || s[2] != ' ' {
 		return nil, false
 	}
 	c := &p.Command
 	var given uint32
-	var comment []byte
-	i, end := 2, 0
+	i := uint(2)
 	for {
-		if i >= n {
+		if i > slackBytes-32 {
 			return nil, false
 		}
-		ch := s[i]
-		if ch == ' ' {
-			i++
-			ch = s[i]
-		}
-		letter := ch - 'A'
-		if letter > 25 {
-			switch ch {
-			case '\n', '\r':
-				end = i
-			case ';':
-				end = l.lineEnd() - l.start
-				if end > MaxLineBytes || end <= i {
-					return nil, false
-				}
-				comment = s[i+1 : end : end]
-			default:
-				return nil, false
-			}
+		b := s[i:]
+		letter := b[1] - 'A'
+		if b[0] != ' ' || letter > 25 {
 			break
 		}
 		bit := uint32(1) << letter
@@ -65,46 +47,50 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 			return nil, false
 		}
 		given |= bit
-		i++
-		w := binary.LittleEndian.Uint64(s[i:])
+		w := binary.LittleEndian.Uint64(b[2:])
 		neg := byte(w) == '-'
 		if neg {
+			w = binary.LittleEndian.Uint64(b[3:])
 			i++
-			w = binary.LittleEndian.Uint64(s[i:])
 		}
 		w ^= zeros
 		other := notDigits(w)
-		point := other & -other
-		digits := bits.TrailingZeros64(other) >> 3
+		if other == 0 {
+			return nil, false
+		}
+		i += 2
+		first := uint(bits.TrailingZeros64(other)) &^ 7
+		digits := first >> 3
 		var v float64
-		if behind := other ^ point; behind != 0 && s[i+digits] == '.' {
+		if behind := other & (other - 1); behind != 0 && byte(w>>(first&63)) == '.'^'0' {
 			// The number and what ends it lie within eight bytes: close the gap that
 			// the point leaves and read all digits at once.
-			end := bits.TrailingZeros64(behind) >> 3
-			below := point>>7 - 1
-			w = w&below | w>>8&^below
-			v = float64(leading(w, end-1)) / pow10[(end-digits-1)&7]
-			if end == 1 {
+			end := uint(bits.TrailingZeros64(behind)) >> 3
+			if end == 1 { // a point alone
 				return nil, false
 			}
+			below := uint64(1)<<(first&63) - 1
+			v = float64(leading(w&below|w>>8&^below, end-1)) / pow10[(end-digits-1)&7]
 			i += end
 		} else {
-			if digits == 8 {
-				return nil, false
+			whole := int64(0)
+			if digits > 0 {
+				whole = leading(w, digits)
 			}
-			whole := leading(w, digits)
 			i += digits
 			v = float64(whole)
-			if s[i] == '.' {
+			if i < slackBytes-16 && s[i] == '.' {
 				i++
 				w = binary.LittleEndian.Uint64(s[i:]) ^ zeros
-				more := bits.TrailingZeros64(notDigits(w)) >> 3
-				if more == 8 {
+				more := uint(bits.TrailingZeros64(notDigits(w))) >> 3
+				if more > 7 {
 					return nil, false
 				}
 				i += more
 				digits += more
-				v = float64(whole*tens[more]+leading(w, more)) / pow10[more]
+				if more > 0 {
+					v = float64(whole*tens[more]+leading(w, more)) / pow10[more]
+				}
 			}
 			if digits == 0 {
 				return nil, false
@@ -115,21 +101,37 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 		}
 		c.Value[letter] = v
 	}
-	if end >= n {
+	if s[i] == ' ' {
+		i++
+	}
+	rest := l.buf[l.start:l.end]
+	end := int(i)
+	if end >= len(rest) {
 		return nil, false
 	}
-	line = s[:end:end]
+	var comment []byte
+	switch rest[end] {
+	case '\n', '\r':
+	case ';':
+		if end = l.lineEnd() - l.start; end <= int(i) || end > MaxLineBytes {
+			return nil, false
+		}
+		comment = rest[i+1 : end : end]
+	default:
+		return nil, false
+	}
+	line = rest[:end:end]
 	c.Letter, c.Number, c.Sub = 'G', int(d), 0
 	c.Has, c.Valued = given, given
 	c.Text, c.Quoted, c.column = nil, false, 0
-	c.raw = s[:i:i]
+	c.raw = rest[:i:i]
 	p.Reset(line)
 	p.pos, p.commands, p.Comment = end, 1, comment
 
 	l.offset = l.base + int64(l.start)
 	l.start += end + 1
 	l.next = l.base + int64(l.start)
-	l.afterCR = s[end] == '\r'
+	l.afterCR = rest[end] == '\r'
 	l.number++
 	l.cut = false
 	return line, true
@@ -139,21 +141,22 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 const quickNot = 1<<('G'-'A') | 1<<('M'-'A') | 1<<('T'-'A') | 1<<('N'-'A')
 
 // tens are the powers of ten that eight digits reach.
-var tens = [8]uint64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7}
+var tens = [8]int64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7}
 
 // zeros turns the digits of eight bytes into their values by exclusive or.
 const zeros = 0x3030303030303030
 
-// notDigits has the high bit of every byte of w that is above 9.
+// notDigits has the high bit of every byte of w that is above 9, up to the first
+// above 137: the sum's carry may mark a byte behind that one.
 func notDigits(w uint64) uint64 {
-	return (w&0x7f7f7f7f7f7f7f7f + 0x7676767676767676 | w) & 0x8080808080808080
+	return (w + 0x7676767676767676 | w) & 0x8080808080808080
 }
 
 // leading is the number that the first bytes of w spell, one digit in each, the
-// first in the lowest byte.
-func leading(w uint64, digits int) uint64 {
-	w <<= uint(64-8*digits) & 127
+// first in the lowest byte; 1 to 8 of them.
+func leading(w uint64, digits uint) int64 {
+	w <<= (64 - 8*digits) & 63
 	// Pairs, then fours, then eight.
 	w = w*10 + w>>8
-	return (w&0x000000FF000000FF*(100+1000000<<32) + w>>16&0x000000FF000000FF*(1+10000<<32)) >> 32
+	return int64((w&0x000000FF000000FF*(100+1000000<<32) + w>>16&0x000000FF000000FF*(1+10000<<32)) >> 32)
 }

@@ -16,21 +16,21 @@ func TestEightDigits(t *testing.T) {
 		for i := range b {
 			b[i] = '0' + byte(r.IntN(10))
 		}
-		n := r.IntN(9)
+		n := 1 + r.IntN(8)
 		if n < 8 {
 			b[n] = " .\n-;X/:\x00\xff\r\x80"[r.IntN(12)]
 		}
-		want := uint64(0)
+		want := int64(0)
 		for _, c := range b[:n] {
-			want = want*10 + uint64(c-'0')
+			want = want*10 + int64(c-'0')
 		}
 		var w uint64
 		for i, c := range b {
 			w |= uint64(c) << (8 * i)
 		}
 		w ^= zeros
-		d := bits.TrailingZeros64(notDigits(w)) >> 3
-		if v := leading(w, d); d != n || v != want {
+		d := uint(bits.TrailingZeros64(notDigits(w))) >> 3
+		if v := leading(w, d); d != uint(n) || v != want {
 			t.Fatalf("%q: %d of %d digits, want %d of %d", b, v, d, want, n)
 		}
 	}

@@ -51,7 +51,8 @@ const (
 )
 
 type batch struct {
-	events []event
+	n      int // of events
+	events [batchEvents]event
 	limits []motion.Limits
 }
 
@@ -63,7 +64,7 @@ const (
 )
 
 func newClock(l motion.Limits, heatS func(Heater, float64, float64) float64) *clock {
-	c := &clock{plan: motion.NewPlanner(l, lookAhead), heatS: heatS, batch: newBatch()}
+	c := &clock{plan: motion.NewPlanner(l, lookAhead), heatS: heatS, batch: &batch{}}
 	for i := range c.heaters {
 		c.heaters[i] = heater{kind: HeatNozzle, fromC: ambientC}
 	}
@@ -72,13 +73,11 @@ func newClock(l motion.Limits, heatS func(Heater, float64, float64) float64) *cl
 	return c
 }
 
-func newBatch() *batch { return &batch{events: make([]event, 0, batchEvents)} }
-
 // start lets the clock run beside the reading. stop must follow.
 func (c *clock) start() {
 	c.full, c.free, c.done = make(chan *batch, batches), make(chan *batch, batches), make(chan struct{})
 	for range batches - 1 {
-		c.free <- newBatch()
+		c.free <- &batch{}
 	}
 	go func() {
 		defer close(c.done)
@@ -100,57 +99,56 @@ func (c *clock) stop() {
 	close(c.full)
 	<-c.done
 	c.full = nil
-	c.batch = newBatch()
+	c.batch = &batch{}
 }
 
-// tell appends an event and returns it to be filled in.
-func (c *clock) tell(o op) *event {
+// tell appends an event.
+func (c *clock) tell(e event) {
 	b := c.batch
-	if len(b.events) == batchEvents {
-		if c.full == nil {
-			c.run(b)
-		} else {
-			c.full <- b
-			b = <-c.free
-			c.batch = b
-		}
+	if b.n == len(b.events) {
+		b = c.handOver()
 	}
-	b.events = b.events[:len(b.events)+1]
-	e := &b.events[len(b.events)-1]
-	e.op = o
-	return e
+	b.events[b.n] = e
+	b.n++
+}
+
+// handOver lets the full batch run and gives an empty one.
+func (c *clock) handOver() *batch {
+	if c.full == nil {
+		c.run(c.batch)
+	} else {
+		c.full <- c.batch
+		c.batch = <-c.free
+	}
+	return c.batch
 }
 
 func (c *clock) move(x, y, z, e, feed float64, tag int32) {
-	v := c.tell(opMove)
-	v.x, v.y, v.z, v.e, v.f, v.tag = x, y, z, e, feed, tag
+	c.tell(event{op: opMove, x: x, y: y, z: z, e: e, f: feed, tag: tag})
 }
 
-func (c *clock) drain()          { c.tell(opDrain) }
-func (c *clock) dwell(s float64) { c.tell(opDwell).x = s }
-func (c *clock) fixed(s float64) { c.tell(opFixed).x = s }
-func (c *clock) target(h int, to float64) {
-	v := c.tell(opTarget)
-	v.tag, v.x = int32(h), to
-}
+func (c *clock) drain()                   { c.tell(event{op: opDrain}) }
+func (c *clock) dwell(s float64)          { c.tell(event{op: opDwell, x: s}) }
+func (c *clock) fixed(s float64)          { c.tell(event{op: opFixed, x: s}) }
+func (c *clock) target(h int, to float64) { c.tell(event{op: opTarget, tag: int32(h), x: to}) }
 
 func (c *clock) wait(h int, cools bool) {
-	v := c.tell(opWait)
-	v.tag, v.y = int32(h), 0
+	e := event{op: opWait, tag: int32(h)}
 	if cools {
-		v.y = 1
+		e.y = 1
 	}
+	c.tell(e)
 }
 
 func (c *clock) setLimits(l *motion.Limits) {
-	c.tell(opLimits)
+	c.tell(event{op: opLimits})
 	c.batch.limits = append(c.batch.limits, *l)
 }
 
 // run carries out a batch and empties it.
 func (c *clock) run(b *batch) {
 	limits := 0
-	for i := range b.events {
+	for i := range b.n {
 		v := &b.events[i]
 		switch v.op {
 		case opMove:
@@ -176,7 +174,7 @@ func (c *clock) run(b *batch) {
 			}
 		}
 	}
-	b.events, b.limits = b.events[:0], b.limits[:0]
+	b.n, b.limits = 0, b.limits[:0]
 }
 
 // now is the file's clock: what the moves taken out of the planner, the dwells,

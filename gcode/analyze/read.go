@@ -25,7 +25,10 @@ func Read(r io.Reader, o Options) (*Result, error) {
 		if line, ok := a.lines.NextMotion(&a.parser); ok {
 			a.text = line
 			a.good++
-			a.command(&a.parser.Command)
+			c := &a.parser.Command
+			a.mode.motion = c.Number
+			a.motionCommand(c, c.Number)
+			a.checkSendable(c)
 			continue
 		}
 		line, err := a.lines.Next()
