@@ -16,6 +16,9 @@ import (
 	"undercroft/gcode/analyze"
 )
 
+// endWithin is how long an interrupted run may take to end.
+const endWithin = 15 * time.Second
+
 // exitRunFailed is the code of `send` when the file was not executed to its end.
 const exitRunFailed = 8
 
@@ -54,14 +57,15 @@ type sendRecord struct {
 
 // Run streams the file and prints the record.
 func (c *sendCmd) Run() error {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	return c.run(ctx, stop, os.Stdout, os.Stderr)
+	stop := make(chan os.Signal, 2)
+	signal.Notify(stop, os.Interrupt, syscall.SIGTERM)
+	defer signal.Stop(stop)
+	return c.run(stop, endWithin, os.Stdout, os.Stderr)
 }
 
-// run is Run with its surroundings as values. again is called at the first
-// signal, so that a second one ends the program.
-func (c *sendCmd) run(ctx context.Context, again func(), stdout, stderr io.Writer) error {
+// run is Run with its surroundings as values. The first value of stop ends the
+// run, within the time given; a second one hurries that.
+func (c *sendCmd) run(stop <-chan os.Signal, within time.Duration, stdout, stderr io.Writer) error {
 	if c.Window != nil && *c.Window < 1 {
 		return exitf(exitUsage, "--window %d: at least 1 byte, which is one line at a time; leave it out to let the link learn", *c.Window)
 	}
@@ -87,7 +91,7 @@ func (c *sendCmd) run(ctx context.Context, again func(), stdout, stderr io.Write
 	}
 	conn := link.New(port, o)
 	defer conn.Close()
-	rec := plan.send(ctx, again, conn, f, stderr)
+	rec := plan.send(stop, within, conn, f, stderr)
 	if err := rec.print(stdout, c.JSON); err != nil {
 		return err
 	}
@@ -160,11 +164,10 @@ func (p *sendPlan) completed(done int64) (layers int, heightMM float64) {
 }
 
 // send streams and waits for the end.
-func (p *sendPlan) send(ctx context.Context, again func(), conn *link.Conn, f io.Reader, stderr io.Writer) *sendRecord {
+func (p *sendPlan) send(stop <-chan os.Signal, within time.Duration, conn *link.Conn, f io.Reader, stderr io.Writer) *sendRecord {
 	began := time.Now()
-	started, aborted := false, false
+	started := false
 	var share float64
-	stop := ctx.Done()
 	for {
 		s := conn.State()
 		if s.LineShare > 0 {
@@ -173,21 +176,10 @@ func (p *sendPlan) send(ctx context.Context, again func(), conn *link.Conn, f io
 		switch {
 		case s.Phase == link.Failed || s.Phase == link.Closed:
 			rec := p.record(s, began, share)
-			rec.Outcome = "failed"
-			if s.Fault != nil {
-				rec.Cause, rec.Text, rec.Line = string(s.Fault.Cause), s.Fault.Text, s.Fault.Line
-			}
-			coolDown(conn, s, stderr)
-			return rec
-		case s.Phase == link.Idle && aborted:
-			rec := p.record(s, began, share)
-			rec.Outcome, rec.Cause, rec.Text = "interrupted", "interrupted", "the program was told to end"
-			coolDown(conn, s, stderr)
+			coolAfterFailure(conn, s, stderr)
 			return rec
 		case s.Phase == link.Idle && s.Finished && started:
-			rec := p.record(s, began, share)
-			rec.Outcome = "finished"
-			return rec
+			return p.record(s, began, share)
 		case s.Phase == link.Idle && !started:
 			if err := conn.Stream(gcode.NewCommands(f)); err == nil {
 				started = true
@@ -198,16 +190,74 @@ func (p *sendPlan) send(ctx context.Context, again func(), conn *link.Conn, f io
 		select {
 		case <-conn.Changed():
 		case <-stop:
-			stop = nil
-			aborted = true
-			again()
-			fmt.Fprintln(stderr, "undercroft: ending: what is on its way is finished, then the heaters are turned off; a second Ctrl-C ends at once")
 			if !started {
-				return &sendRecord{Outcome: "interrupted", Cause: "interrupted", Text: "the program was told to end", LinesTotal: p.commands, Layers: len(p.layers)}
+				return &sendRecord{Outcome: "interrupted", Cause: "interrupted", Text: toldToEnd, LinesTotal: p.commands, Layers: len(p.layers)}
 			}
-			conn.Abort()
+			s := p.interrupt(stop, within, conn, stderr)
+			return p.record(s, began, share)
 		}
 	}
+}
+
+const toldToEnd = "the program was told to end"
+
+// interrupt ends a run: nothing more of the file is sent, the heaters are turned
+// off, what is on its way is finished. All of that ends after the time given, or
+// at a second signal: a firmware that waits for a person, or for heat, takes
+// nothing. Then only an emergency stop turns the heaters off.
+func (p *sendPlan) interrupt(stop <-chan os.Signal, within time.Duration, conn *link.Conn, stderr io.Writer) link.State {
+	fmt.Fprintf(stderr, "undercroft: ending: the heaters are turned off and what is on its way is finished, within %.0f s; a second Ctrl-C hurries it\n", within.Seconds())
+	ctx, cancel := context.WithTimeout(context.Background(), within)
+	defer cancel()
+	go func() {
+		select {
+		case <-stop:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	conn.Suspend()
+	err := coolDown(ctx, conn)
+	if err == nil {
+		fmt.Fprintln(stderr, "undercroft: the heaters were turned off")
+		conn.Abort()
+		for s := conn.State(); s.Phase == link.Streaming || s.Phase == link.Suspended; s = conn.State() {
+			select {
+			case <-conn.Changed():
+				continue
+			case <-ctx.Done():
+				fmt.Fprintln(stderr, "undercroft: the printer still moves: it finishes what it has in its buffers")
+			}
+			break
+		}
+		return conn.State()
+	}
+	if ctx.Err() != nil {
+		err = errors.New("it takes nothing more: it waits, for a person or for heat")
+	}
+	s := conn.State()
+	if !hot(s) && time.Since(s.HeatAt) < heatFresh {
+		fmt.Fprintf(stderr, "undercroft: the printer was left as it is (%v); its heaters are off\n", err)
+		return s
+	}
+	if stopped := conn.EmergencyStop(); stopped != nil {
+		fmt.Fprintf(stderr, "undercroft: the heaters may still be on (%v; an emergency stop was sent: %v)\n", err, stopped)
+	} else {
+		fmt.Fprintf(stderr, "undercroft: the heaters were turned off by an emergency stop (%v); the printer must be reset\n", err)
+	}
+	return s
+}
+
+// heatFresh is how old a report may be that says that no heater is on.
+const heatFresh = 5 * time.Second
+
+func hot(s link.State) bool {
+	for _, h := range s.Heaters {
+		if h.TargetC > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 func (p *sendPlan) record(s link.State, began time.Time, share float64) *sendRecord {
@@ -218,27 +268,42 @@ func (p *sendPlan) record(s link.State, began time.Time, share float64) *sendRec
 		RoundTripP50MS: s.RTTp50.Seconds() * 1000, RoundTripP99MS: s.RTTp99.Seconds() * 1000,
 	}
 	r.LayersDone, r.CompletedHeightMM = p.completed(s.Done)
+	switch {
+	case s.Phase == link.Failed || s.Phase == link.Closed:
+		r.Outcome = "failed"
+		if s.Fault != nil {
+			r.Cause, r.Text, r.Line = string(s.Fault.Cause), s.Fault.Text, s.Fault.Line
+		}
+	case s.Phase == link.Idle && s.Finished:
+		r.Outcome = "finished"
+	default:
+		r.Outcome, r.Cause, r.Text = "interrupted", "interrupted", toldToEnd
+	}
 	return r
 }
 
-// coolDown turns off what the run has heated, when the printer still answers.
-func coolDown(conn *link.Conn, s link.State, stderr io.Writer) {
-	hot := false
-	for _, h := range s.Heaters {
-		hot = hot || h.TargetC > 0
-	}
-	if !hot {
+// coolAfterFailure turns off what the run has heated, when the printer still answers.
+func coolAfterFailure(conn *link.Conn, s link.State, stderr io.Writer) {
+	if !hot(s) {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 15*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), endWithin)
 	defer cancel()
-	for _, cmd := range []string{"M104 S0", "M140 S0"} {
-		if _, err := conn.Do(ctx, cmd); err != nil {
-			fmt.Fprintf(stderr, "undercroft: the heaters may still be on (%v): look at the printer, or switch it off at the plug\n", err)
-			return
-		}
+	if err := coolDown(ctx, conn); err != nil {
+		fmt.Fprintf(stderr, "undercroft: the heaters may still be on (%v): look at the printer, or switch it off at the plug\n", err)
+		return
 	}
 	fmt.Fprintln(stderr, "undercroft: the heaters were turned off")
+}
+
+// coolDown turns the heaters off.
+func coolDown(ctx context.Context, conn *link.Conn) error {
+	for _, cmd := range []string{"M104 S0", "M140 S0"} {
+		if _, err := conn.Do(ctx, cmd); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (r *sendRecord) print(w io.Writer, asJSON bool) error {
