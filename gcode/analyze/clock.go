@@ -51,7 +51,7 @@ const (
 )
 
 type batch struct {
-	n      int // of events
+	n      uint // of events
 	events [batchEvents]event
 	limits []motion.Limits
 }
@@ -103,28 +103,30 @@ func (c *clock) stop() {
 }
 
 // tell appends an event.
-func (c *clock) tell(e event) {
-	b := c.batch
-	if b.n == len(b.events) {
-		b = c.handOver()
+func (c *clock) tell(e event) { *c.next() = e }
+
+// next appends an event that is still to be filled in.
+func (c *clock) next() *event {
+	if c.batch.n == batchEvents {
+		c.handOver()
 	}
-	b.events[b.n] = e
-	b.n++
+	c.batch.n++
+	return &c.batch.events[(c.batch.n-1)%batchEvents]
 }
 
-// handOver lets the full batch run and gives an empty one.
-func (c *clock) handOver() *batch {
+// handOver lets the full batch run and takes an empty one.
+func (c *clock) handOver() {
 	if c.full == nil {
 		c.run(c.batch)
-	} else {
-		c.full <- c.batch
-		c.batch = <-c.free
+		return
 	}
-	return c.batch
+	c.full <- c.batch
+	c.batch = <-c.free
 }
 
 func (c *clock) move(x, y, z, e, feed float64, tag int32) {
-	c.tell(event{op: opMove, x: x, y: y, z: z, e: e, f: feed, tag: tag})
+	v := c.next()
+	v.op, v.tag, v.x, v.y, v.z, v.e, v.f = opMove, tag, x, y, z, e, feed
 }
 
 func (c *clock) drain()                   { c.tell(event{op: opDrain}) }
@@ -182,12 +184,13 @@ func (c *clock) run(b *batch) {
 func (c *clock) now() float64 { return c.motion + c.heat + c.constant }
 
 func (c *clock) push(v *event) {
-	before := c.plan.Len()
-	for !c.plan.PushXYZE(v.x, v.y, v.z, v.e, v.f) {
+	n := c.plan.Len()
+	if n == lookAhead {
 		c.pop()
-		before = c.plan.Len()
+		n--
 	}
-	if c.plan.Len() > before {
+	c.plan.PushXYZE(v.x, v.y, v.z, v.e, v.f)
+	if c.plan.Len() > n {
 		c.tags[c.tagTail%uint(len(c.tags))] = v.tag
 		c.tagTail++
 	}
@@ -197,19 +200,22 @@ func (c *clock) pop() {
 	s, _ := c.plan.Pop()
 	tag := c.tags[c.tagHead%uint(len(c.tags))]
 	c.tagHead++
-	start := c.now()
-	c.motion += s
-	if tag < 0 {
-		return
+	if tag >= 0 {
+		t := c.spanOf(tag)
+		start := c.now()
+		if t.end == 0 {
+			t.start = start
+		}
+		t.end = start + s
 	}
+	c.motion += s
+}
+
+func (c *clock) spanOf(tag int32) *span {
 	for int(tag) >= len(c.spans) {
 		c.spans = append(c.spans, span{})
 	}
-	t := &c.spans[tag]
-	if t.end == 0 {
-		t.start = start
-	}
-	t.end = start + s
+	return &c.spans[tag]
 }
 
 // span gives the times of a tag.

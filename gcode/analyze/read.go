@@ -28,7 +28,11 @@ func Read(r io.Reader, o Options) (*Result, error) {
 			c := &a.parser.Command
 			a.mode.motion = c.Number
 			a.motionCommand(c, c.Number)
-			a.checkSendable(c)
+			if len(line) <= quietBytes {
+				a.wireMotion = c.Number
+			} else {
+				a.checkSendable(c)
+			}
 			continue
 		}
 		line, err := a.lines.Next()
