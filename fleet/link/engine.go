@@ -129,16 +129,18 @@ type engine struct {
 	streamBytes    int64
 	pollAt         time.Time
 	auditAt        time.Time
+	heldTo         time.Time  // when a command that prints a position no longer waits
 	positions      bool       // M114 was answered
 	lastPrinter    int64      // seq of the newest line that prints a position of its own accord
 	askAgain       int        // position reports in a row that could not be relied on
-	said           [4]float64 // what the newest of them said
+	said           [4]float64 // by how much the newest of them was off
 	settled        int64      // seq of the newest M114 sent with the planner empty
 	askAfter       bool       // where the last command ends must be asked before going on
 	reporting      bool       // temperature reports come by themselves
 	named          bool       // M115 was answered
 	unknownSync    bool
 	finalSeen      bool // the position behind the end was told
+	finalTries     int
 	openStep       int
 	openTries      int
 	openAt         time.Time

@@ -557,6 +557,47 @@ func TestAnswersGetInBehindAFullWindow(t *testing.T) {
 	}
 }
 
+// Positions are compared in mid-stream on firmware that acknowledges on receipt
+// too, though its answers come behind the ok and other commands print one.
+func TestPositionsAreComparedOnReceipt(t *testing.T) {
+	lines := spiral(600)
+	r := started(t, modelOptions{receipt: true}, Options{AuditEvery: time.Second}, lines)
+	r.until(time.Hour, r.over)
+	wantFinished(t, r, lines)
+	if r.e.audits < 10 {
+		t.Errorf("%d audits in %v", r.e.audits, r.now.Sub(epoch))
+	}
+	lines = moves(400)
+	r = started(t, modelOptions{receipt: true}, Options{AuditEvery: time.Second}, lines)
+	r.until(time.Hour, func() bool { return r.e.accepted > 100 })
+	r.m.pos[0]++ // something ran that was not sent
+	r.until(time.Hour, r.over)
+	wantFault(t, r, CausePosition)
+	if len(r.m.handled) > 300 {
+		t.Errorf("it was noticed after %d commands", len(r.m.handled))
+	}
+}
+
+// The answer to the last query comes behind its ok there: when it is lost the
+// query is repeated.
+func TestLastAnswerLostOnReceipt(t *testing.T) {
+	lines := moves(30)
+	r := started(t, modelOptions{receipt: true}, Options{}, lines)
+	lost := 0
+	r.fault.onReply = func(l []byte) []byte {
+		if r.e.ending == 2 && lost < 2 && bytes.HasPrefix(l, []byte("X:")) {
+			lost++
+			return nil
+		}
+		return l
+	}
+	r.until(10*time.Minute, r.over)
+	wantFinished(t, r, lines)
+	if lost != 2 {
+		t.Errorf("%d answers were lost", lost)
+	}
+}
+
 // a-08-m112-…: whatever is queued, the stop gets in and the halt is seen.
 func TestEmergencyStopGetsIn(t *testing.T) {
 	for fam, mo := range families {

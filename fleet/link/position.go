@@ -102,14 +102,20 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 	agrees := near(s.before, s.beforeK, pos, hasE)
 	if !e.consistent(b, pos) && (!agrees || e.discovers(s, hasE)) {
 		// The report itself may be damaged: what is said twice counts.
-		same := e.askAgain > 0 && near(e.said, allKnown, pos, hasE)
+		// By how much it is off is compared, for moves may lie between the two.
+		var off [4]float64
+		for i := range pos {
+			off[i] = pos[i] - s.before[i]
+		}
+		same := e.askAgain > 0 && near(e.said, allKnown, off, hasE)
 		if !same && e.askAgain < 4 {
 			e.askAgain++
-			e.said = pos
+			e.said = off
 			e.repeatQuery(s.kind)
 			return
 		}
 		if !same {
+			e.askAgain = 0
 			return // unreadable: nothing is learned from it
 		}
 	}

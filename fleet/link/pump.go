@@ -258,9 +258,10 @@ func (e *engine) pumpSource(now time.Time) bool {
 		if e.due(now) {
 			return true
 		}
-		if p.info.letter == 'G' && (p.info.code == 28 || p.info.code == 92) && e.asksPosition() {
+		if p.info.letter == 'G' && (p.info.code == 28 || p.info.code == 92) && (e.asksPosition() || e.holds(now)) {
 			return false
 		}
+		e.heldTo = time.Time{}
 		s := e.alloc(slotSource, nil)
 		s.n = copy(s.text[:], p.payload())
 		s.info = p.info
@@ -280,12 +281,25 @@ func (e *engine) pumpSource(now time.Time) bool {
 	return e.pumpEnd(now)
 }
 
+// holds keeps a command back that prints a position of its own accord while the
+// answer to a query may still come behind its ok: it could be taken for it. It
+// may be lost, so this has an end.
+func (e *engine) holds(now time.Time) bool {
+	if !e.receipt || e.unanswered("M114") < 0 {
+		return false
+	}
+	if e.heldTo.IsZero() {
+		e.heldTo = now.Add(patience)
+	}
+	return now.Before(e.heldTo)
+}
+
 // due sends a mark, a position query or a temperature query whose time has come.
 func (e *engine) due(now time.Time) bool {
-	if e.checks && !e.receipt && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
+	if e.checks && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
 		if e.printerPending() {
-			if !e.marking() {
-				e.sendOwn(now, slotMark, "M105")
+			if mark := e.surestMark(); !e.marking() && !(e.receipt && e.unanswered(mark) >= 0) {
+				e.sendOwn(now, slotMark, mark)
 				return true
 			}
 			return e.pumpPoll(now)
@@ -308,6 +322,24 @@ func (e *engine) pumpPoll(now time.Time) bool {
 	}
 	e.pollAt = now.Add(e.o.ReportEvery)
 	e.sendOwn(now, slotPoll, "M105")
+	return true
+}
+
+// pumpFinal repeats the last query where its answer comes behind its ok and may
+// be lost. It returns false while the answer is waited for.
+func (e *engine) pumpFinal(now time.Time) bool {
+	if e.heldTo.IsZero() || e.backlog(now) > 0 || e.busyNow(now) {
+		e.heldTo = now.Add(2 * patience)
+	}
+	if now.Before(e.heldTo) {
+		return false
+	}
+	e.heldTo = time.Time{}
+	if e.finalTries++; e.finalTries > 30 {
+		e.fail(now, CauseSilent, noAnswer)
+		return false
+	}
+	e.own = append(e.own, ownLine{slotFinal, "M114"})
 	return true
 }
 
@@ -337,7 +369,7 @@ func (e *engine) pumpEnd(now time.Time) bool {
 		return true
 	case 2:
 		if e.receipt && e.positions && !e.finalSeen {
-			return false // its ok tells only that the query has arrived
+			return e.pumpFinal(now) // its ok tells only that the query has arrived
 		}
 		if e.unknownSync {
 			// It does not know M400, and said so: a dwell waits in every family.

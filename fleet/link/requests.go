@@ -50,7 +50,7 @@ func (e *engine) stream(now time.Time, src Source) error {
 	e.ending, e.aborting, e.finished, e.askAfter, e.finalSeen = 0, false, false, false, false
 	e.supply.starved = 0
 	e.streamFrom, e.streamBytes = now, 0
-	e.auditAt = now
+	e.auditAt, e.heldTo, e.finalTries = now, time.Time{}, 0
 	e.phase = Streaming
 	e.changed = true
 	e.pump(now)

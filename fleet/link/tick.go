@@ -13,6 +13,9 @@ func (e *engine) Deadline() time.Time {
 	} else if e.acked < e.cursor {
 		next = earlier(next, e.timeoutAt())
 	}
+	if e.phase == Streaming && !e.heldTo.IsZero() && e.dlg.stage == dNone && e.acked == e.cursor {
+		next = earlier(next, e.heldTo)
+	}
 	if e.late.do != nil && e.dlg.stage == dNone {
 		next = earlier(next, e.lateDue())
 	}
