@@ -57,7 +57,7 @@ type batch struct {
 }
 
 const (
-	batchEvents = 1024
+	batchEvents = 2048
 	batches     = 3
 	// tagNone is the tag of moves that lay no material.
 	tagNone = -1
@@ -77,7 +77,7 @@ func newClock(l motion.Limits, heatS func(Heater, float64, float64) float64) *cl
 func (c *clock) start() {
 	c.full, c.free, c.done = make(chan *batch, batches), make(chan *batch, batches), make(chan struct{})
 	for range batches - 1 {
-		c.free <- &batch{}
+		c.free <- nil
 	}
 	go func() {
 		defer close(c.done)
@@ -121,7 +121,9 @@ func (c *clock) handOver() {
 		return
 	}
 	c.full <- c.batch
-	c.batch = <-c.free
+	if c.batch = <-c.free; c.batch == nil {
+		c.batch = &batch{}
+	}
 }
 
 func (c *clock) move(x, y, z, e, feed float64, tag int32) {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"runtime"
 
 	"undercroft/gcode"
 	"undercroft/gcode/motion"
@@ -14,13 +15,20 @@ import (
 // lookAhead is how many moves firmware plans ahead, in all families read.
 const lookAhead = 16
 
-// Read analyses a file. Its error is one of reading r; what is wrong with the
-// file stands in the result's Findings.
+// Read analyses a file, to the end or to the first error of r, which is its own;
+// what is wrong with the file stands in the result's Findings. r may be read in
+// another goroutine, which is done with it when Read returns.
 func Read(r io.Reader, o Options) (*Result, error) {
 	sum := sha256.New()
 	a := newAnalysis(o)
-	a.lines = gcode.NewLines(io.TeeReader(r, sum))
-	a.clock.start()
+	// Reading and summing, taking apart, and planning each have a goroutine, where
+	// there is a second core to share them with.
+	if runtime.GOMAXPROCS(0) > 1 {
+		a.clock.start()
+		a.lines = gcode.NewLines(readAhead(r, sum))
+	} else {
+		a.lines = gcode.NewLines(io.TeeReader(r, sum))
+	}
 	for {
 		if line, ok := a.lines.NextMotion(&a.parser); ok {
 			a.text = line
