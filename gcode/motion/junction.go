@@ -2,36 +2,29 @@ package motion
 
 import "math"
 
-// junction2 is the square of the speed at which the corner between the newest
+// deviation2 is the square of the speed at which the corner between the newest
 // move and the one about to be queued may be passed. u is that one's direction:
 // delta over length. alone says that nothing is queued: then the move starts from
 // rest.
-func (p *Planner) junction2(u vector, lengthMM, accel, nominal float64, alone bool) float64 {
-	if p.lim.JunctionDeviationMM <= 0 {
-		return p.jerk2(u, nominal, alone)
-	}
+//
+// It takes the corner as an arc tangent to both moves that leaves the corner
+// point by at most the deviation δ: with θ the angle between the moves,
+// s = sin(θ/2), the arc's radius is r = δ·s/(1−s), and the centripetal
+// acceleration v²/r must not pass a: v² = a·δ·s/(1−s). (Jeon, 2011; from memory.)
+//
+// E counts as a fourth direction: u and the direction before it are made of
+// length one over all four.
+func (p *Planner) deviation2(u vector, lengthMM, accel, nominal float64, alone bool) float64 {
 	if e2 := u.e * u.e; e2 > 0.01 {
 		u = u.normalised()
 	} else if e2 > 0 { // (1+e²)^−½ as a series, off by less than 3e-9
 		u = u.times(1 - e2*(1./2-e2*(3./8-e2*(5./16))))
 	}
-	v2 := 0.0
-	if !alone && p.prevNominal > 0 {
-		v2 = p.deviation2(u, lengthMM, accel, nominal)
-	}
+	q := p.prevUnit
 	p.prevUnit = u
-	return v2
-}
-
-// deviation2 takes the corner as an arc tangent to both moves that leaves the
-// corner point by at most the deviation δ: with θ the angle between the moves,
-// s = sin(θ/2), the arc's radius is r = δ·s/(1−s), and the centripetal
-// acceleration v²/r must not pass a: v² = a·δ·s/(1−s). (Jeon, 2011; from memory.)
-//
-// E counts as a fourth direction: u and the direction before it are of length
-// one over all four.
-func (p *Planner) deviation2(u vector, lengthMM, accel, nominal float64) float64 {
-	q := &p.prevUnit
+	if alone || !(p.prevNominal > 0) {
+		return 0
+	}
 	cos := -(q.x*u.x + q.y*u.y + q.z*u.z + q.e*u.e)
 	if cos > 0.999999 { // a full reversal
 		return 0
@@ -90,7 +83,7 @@ func (v vector) normalised() vector {
 	return v.times(1 / math.Sqrt(l2))
 }
 
-// jerk2 allows each axis a sudden change of speed up to its own jerk limit, the
+// jerk2 is deviation2 by the other model: it allows each axis a sudden change of speed up to its own jerk limit, the
 // whole change where it reverses. A move from rest starts within half of it.
 func (p *Planner) jerk2(u vector, nominal float64, alone bool) float64 {
 	speed := u.times(nominal)

@@ -52,8 +52,9 @@ type Planner struct {
 
 	minStep    [4]float64 // six steps, in mm
 	minSegment float64    // s
-	// An acceleration up to this is within the limits of X, Y and E in any direction.
-	freeAccel float64
+	// An acceleration up to this is within the limits of X, Y and E in any direction;
+	// a speed up to this within those of X and Y; a speed of E up to this within its.
+	freeAccel, freeFeed, freeFeedE float64
 	// Divisions that most moves have in common.
 	lastAccel, lastInvAccel     float64
 	lastNominal, lastInvNominal float64
@@ -101,10 +102,15 @@ func NewPlanner(l Limits, blocks int) *Planner {
 func (p *Planner) SetLimits(l Limits) {
 	p.lim = l
 	p.minSegment = l.MinSegmentMS / 1000
-	p.freeAccel = math.Inf(1)
+	p.freeAccel, p.freeFeed, p.freeFeedE = math.Inf(1), math.Inf(1), math.Inf(1)
 	for _, i := range [3]int{X, Y, E} {
 		if m := l.MaxAccelMMs2[i]; m > 0 {
 			p.freeAccel = min(p.freeAccel, m)
+		}
+		if m := l.MaxFeedMMs[i]; m > 0 && i == E {
+			p.freeFeedE = m
+		} else if m > 0 {
+			p.freeFeed = min(p.freeFeed, m)
 		}
 	}
 	for i, s := range l.StepsPerMM {
@@ -183,7 +189,9 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 			nominal = length / (t + 2*(p.minSegment-t)/float64(n))
 		}
 	}
-	nominal = limitByAxis(nominal, ax, ay, az, ae, &l.MaxFeedMMs)
+	if nominal > p.freeFeed || nominal*ae > p.freeFeedE || az != 0 {
+		nominal = limitByAxis(nominal, ax, ay, az, ae, &l.MaxFeedMMs)
+	}
 	if accel > p.freeAccel || az != 0 {
 		accel = limitByAxis(accel, ax, ay, az, ae, &l.MaxAccelMMs2)
 	}
@@ -224,7 +232,12 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	if n == 0 {
 		p.entry = -1
 	}
-	v2 := p.junction2(u, length, accel, nominal, n == 0)
+	var v2 float64
+	if l.JunctionDeviationMM > 0 {
+		v2 = p.deviation2(u, length, accel, nominal, n == 0)
+	} else {
+		v2 = p.jerk2(u, nominal, n == 0)
+	}
 	if v2 < min2 {
 		v2 = min2
 	}
