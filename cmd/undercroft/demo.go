@@ -33,6 +33,7 @@ const (
 	demoRunoutFails = 20 * time.Minute // house time: nobody brings a new spool in mid-print
 	demoReplug      = 2 * time.Second  // real time until a lost link is plugged in again
 	demoStandIn     = 12 * time.Second // real time that whoever watches has to answer first
+	demoStuck       = time.Minute      // real time in which nothing runs: the headless demo gives up
 )
 
 // demoStart is when the demo's house time begins: a Monday morning before the parade.
@@ -181,6 +182,7 @@ func (d *demo) watch(ctx context.Context) error {
 	defer unsubscribe()
 	pending := append([]heron.Mishap(nil), d.build.Mishaps...)
 	var due *time.Timer
+	busy := time.Now()
 	asked := map[string]time.Time{} // real time at which a printer's question was first seen
 	for {
 		v, err := d.daemon.house.View(ctx)
@@ -194,8 +196,11 @@ func (d *demo) watch(ctx context.Context) error {
 				return err
 			}
 		}
-		if d.cmd.ExitWhenDone && over(v) {
-			return nil
+		if v.Tally.JobsRunning > 0 {
+			busy = time.Now()
+		}
+		if d.cmd.ExitWhenDone && (over(v) || time.Since(busy) > demoStuck) {
+			return nil // the report tells which
 		}
 		if due != nil {
 			due.Stop()
@@ -252,9 +257,14 @@ func (d *demo) act(ctx context.Context, v web.View, asked map[string]time.Time) 
 			continue
 		}
 		var err error
-		if a.Fit != nil {
+		switch {
+		case a.Fit != nil:
 			err = d.daemon.house.Fit(ctx, a.Printer, *a.Fit)
-		} else {
+		case a.Restart:
+			d.cellar.printers[a.Printer].sim.SetFilament(true)
+			d.cellar.printers[a.Printer].sim.Reset()
+			err = d.daemon.house.TakeBack(ctx, a.Printer)
+		default:
 			d.cellar.printers[a.Printer].sim.SetFilament(true)
 			err = d.daemon.house.Cleared(ctx, a.Printer, *a.Cleared)
 		}

@@ -16,14 +16,17 @@ type Person struct {
 	spools map[string]Printer
 }
 
-// Act is one thing that the person does at a printer. One of Cleared and Fit is
-// set.
+// Act is one thing that the person does at a printer. One of Cleared, Fit and
+// Restart is set.
 type Act struct {
 	Printer string
 	Due     time.Time // house time
 	RunID   int64     // whose piece lies there, 0 when none does
 	Cleared *web.Cleared
 	Fit     *web.Fit
+	// Restart: the printer has faulted; it is looked at, switched off and on, and
+	// taken back.
+	Restart bool
 }
 
 // NewPerson returns the person of a build.
@@ -60,13 +63,16 @@ func (p *Person) Acts(v web.View) []Act {
 }
 
 func (p *Person) at(v *web.View, w *web.Printer) (Act, bool) {
+	if v.Hours.Answered && v.Hours.Home != "none" && !v.Hours.HomeNow {
+		return Act{}, false // asleep or out; asked again when they are back
+	}
+	if w.Phase == "faulted" {
+		return Act{Printer: w.Name, RunID: w.Plate.RunID, Due: w.PhaseSince.Add(p.walk(w)), Restart: true}, true
+	}
 	if w.Run != nil || w.Plate.Question == "" || w.OutOf != "" {
 		return Act{}, false
 	}
 	a := Act{Printer: w.Name, RunID: w.Plate.RunID, Due: w.Plate.Since.Add(p.walk(w))}
-	if v.Hours.Answered && v.Hours.Home != "none" && !v.Hours.HomeNow {
-		return Act{}, false // asleep or out; asked again when they are back
-	}
 	if s, known := p.spools[w.Name]; known && w.Spool.Grams < freshBelowG {
 		grams := s.Grams
 		a.Fit = &web.Fit{Material: &s.Material, Colour: &s.Colour, Grams: &grams}

@@ -134,3 +134,16 @@ func abs(v float64) float64 {
 	}
 	return v
 }
+
+// TestPersonRestartsWhatFaulted: a faulted printer is switched off and on before
+// anything else is said of it, and not before the person can be there.
+func TestPersonRestartsWhatFaulted(t *testing.T) {
+	at := time.Date(2026, time.November, 30, 9, 0, 0, 0, time.UTC)
+	v := web.View{At: at, Printers: []web.Printer{{
+		Name: "Curlew", Phase: "faulted", PhaseSince: at, Plate: web.Plate{State: "occupied", Question: "?", RunID: 7},
+	}}}
+	acts := NewPerson(1, first()).Acts(v)
+	if len(acts) != 1 || !acts[0].Restart || acts[0].Cleared != nil || !acts[0].Due.After(at) {
+		t.Errorf("the person does %+v", acts)
+	}
+}
