@@ -48,13 +48,13 @@ type beads struct {
 
 // add takes in a line of a layer, by its index, that rests on the plate or not.
 func (b *beads) add(w, h, volumeMM3 float64, layer int, onPlate bool) {
-	t := &b.thick[min(uint(h*(1/thickBinMM)+0.5), thickBins-1)]
+	t := &b.thick[min(uint(int(h*(1/thickBinMM)+0.5)), thickBins-1)]
 	t.mm3 += volumeMM3
 	t.mm4 += volumeMM3 * h
 	if w > beadBinMM*(beadBins-0.5) {
 		w = beadBinMM * (beadBins - 0.5)
 	}
-	i := uint(w * (1 / beadBinMM)) // it is positive: area and height are
+	i := uint(int(w * (1 / beadBinMM))) // it is positive: area and height are
 	b.all.add(i, w, volumeMM3)
 	if onPlate {
 		b.first.add(i, w, volumeMM3)

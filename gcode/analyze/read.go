@@ -353,7 +353,7 @@ func (a *analysis) thickness(l *Layer, did step, h, dz, area, volume float64) (t
 
 // peakFlow notes the greatest flow. In shorter lines the rounding of E shows.
 func (a *analysis) peakFlow(areaMM2, lengthMM, feed float64, line int64) {
-	if flow := areaMM2 * feed; flow > a.res.Peaks.FlowMM3s && lengthMM >= 1 {
+	if flow := areaMM2 * feed; lengthMM >= 1 && flow > a.res.Peaks.FlowMM3s {
 		a.res.Peaks.FlowMM3s, a.res.Peaks.FlowLine = flow, line
 	}
 }

@@ -328,7 +328,9 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 	if p.head < p.tail {
 		exit2 = p.ring[p.head&p.mask].entry2
 	}
-	p.planned = max(p.planned, p.head)
+	if p.planned < p.head {
+		p.planned = p.head
+	}
 	v0 := p.entry
 	if v0 < 0 {
 		v0 = math.Sqrt(b.entry2)
@@ -338,20 +340,17 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 		v1 = math.Sqrt(exit2)
 	}
 	p.entry = v1
-	return b.seconds(v0, v1, exit2), true
-}
 
-// seconds is the duration of a trapezoid. With v0, v1 the entry and exit speeds,
-// v the nominal speed, a the acceleration and L the length: ramps of
-// (v²−v0²)/2a and (v²−v1²)/2a; if they fit, (v−v0)/a + (v−v1)/a plus the rest
-// at v; else the peak is √(aL + (v0²+v1²)/2).
-func (b *block) seconds(v0, v1, exit2 float64) float64 {
-	if math.IsInf(b.accel, 1) {
-		return b.lengthMM / b.nominal
+	// The trapezoid. With v0, v1 the entry and exit speeds, v the nominal speed, a
+	// the acceleration and L the length: ramps of (v²−v0²)/2a and (v²−v1²)/2a; if
+	// they fit, (v−v0)/a + (v−v1)/a plus the rest at v; else the peak is
+	// √(aL + (v0²+v1²)/2).
+	if b.invAccel == 0 { // without limit
+		return b.lengthMM / b.nominal, true
 	}
 	ramps := (b.nominal2 - (b.entry2+exit2)/2) * b.invAccel
 	if ramps <= b.lengthMM {
-		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)*b.invNom
+		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)*b.invNom, true
 	}
 	peak2 := (b.twoAL + b.entry2 + exit2) / 2
 	if peak2 < b.entry2 {
@@ -360,5 +359,5 @@ func (b *block) seconds(v0, v1, exit2 float64) float64 {
 	if peak2 < exit2 {
 		peak2 = exit2
 	}
-	return (2*math.Sqrt(peak2) - v0 - v1) * b.invAccel
+	return (2*math.Sqrt(peak2) - v0 - v1) * b.invAccel, true
 }
