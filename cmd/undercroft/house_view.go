@@ -119,6 +119,10 @@ func jobView(j *queue.Job, why string) web.Job {
 		ClearsSelf: j.ClearsSelf, Note: why,
 	}
 	for _, w := range f.Warnings {
+		// Told when the file came in; it holds for every large piece.
+		if w.Code == "shrinks" {
+			continue
+		}
 		v.Warnings = append(v.Warnings, label(w))
 	}
 	return v
