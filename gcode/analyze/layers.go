@@ -69,6 +69,17 @@ const (
 	below                // it lies under the top of the current layer
 )
 
+// goesOn reports the ordinary case of at: a move well at the top of a layer that
+// has done growing belongs to it.
+func (l *layers) goesOn(z0, z1 float64) bool {
+	n := len(l.table) - 1
+	if n < 0 || l.growing != grown || z0 > z1 {
+		return false
+	}
+	d := z1 - l.table[n].TopMM
+	return d < heightTol/2 && d > -heightTol/2
+}
+
 // at finds the layer that a material-laying move from height z0 to z1 belongs
 // to: the last of the table.
 func (l *layers) at(z0, z1 float64) step {

@@ -281,7 +281,10 @@ func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
 	}
 
 	a.peakFlow(area, length, feed, a.lines.Number())
-	did := a.layers.at(z0, z)
+	did := stayed
+	if !a.layers.goesOn(z0, z) {
+		did = a.layers.at(z0, z)
+	}
 	n := len(a.layers.table) - 1
 	l := &a.layers.table[n]
 	if did == begun || did == replaced {
