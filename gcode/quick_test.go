@@ -103,3 +103,49 @@ func TestQuickAgrees(t *testing.T) {
 		t.Errorf("only %d lines were read the quick way", took)
 	}
 }
+
+// FuzzNextMotion holds that a file reads the same with the quick way and without:
+// the same lines at the same places, with the same commands.
+func FuzzNextMotion(f *testing.F) {
+	seeds(f)
+	f.Add([]byte(";\nG1 X1.5 Y-2 E.03 ; wall\r\nG0 X12345678.25 F9000\rG1 X1 \n\nG1 X1 ;\nG3 I-1.25 J5."))
+	f.Fuzz(func(t *testing.T, file []byte) {
+		// A small buffer, so that lines cross its end.
+		one := &Lines{r: bytes.NewReader(file), buf: make([]byte, MaxLineBytes+100, MaxLineBytes+100+slackBytes)}
+		two := NewLines(bytes.NewReader(file))
+		var quick, plain Parser
+		for {
+			line, ok := one.NextMotion(&quick)
+			var err error
+			if !ok {
+				line, err = one.Next()
+			}
+			want, wantErr := two.Next()
+			if err != wantErr || !bytes.Equal(line, want) || one.Offset() != two.Offset() || one.Number() != two.Number() ||
+				err == nil && one.EndOffset() != two.EndOffset() || one.Cut() != two.Cut() {
+				t.Fatalf("line %d at %d is %q, %v; without the quick way line %d at %d, %q, %v",
+					one.Number(), one.Offset(), line, err, two.Number(), two.Offset(), want, wantErr)
+			}
+			if err != nil {
+				return
+			}
+			if !ok {
+				continue
+			}
+			plain.Reset(want)
+			more, err := plain.Next()
+			a, c := &quick.Command, &plain.Command
+			same := more && err == nil && a.Letter == c.Letter && a.Number == c.Number && a.Sub == c.Sub && a.Has == c.Has && a.Valued == c.Valued &&
+				a.Text == nil && c.Text == nil && a.column == c.column && bytes.Equal(a.raw, c.raw)
+			for i := range a.Value {
+				same = same && (a.Valued&(1<<i) == 0 || a.Value[i] == c.Value[i])
+			}
+			if more, err := plain.Next(); more || err != nil || !bytes.Equal(quick.Comment, plain.Comment) {
+				same = false
+			}
+			if !same {
+				t.Fatalf("%q: %+v, the grammar reads %+v, %v", line, *a, *c, err)
+			}
+		}
+	})
+}
