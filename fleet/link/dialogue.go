@@ -39,6 +39,7 @@ type dialogue struct {
 	later    int64 // seq that was asked for in the place of want
 	verify   bool  // the audit asks whether the one line on its way was run
 	astray   bool  // another line than that was refused
+	extra    bool  // an ok came beyond that of the refusal: the line may have been run
 	pos      [4]float64
 	hasE     bool
 	again    bool       // the report disagreed once
@@ -61,6 +62,7 @@ func (e *engine) dlgOK(now time.Time, r *reply) bool {
 		return true
 	case dRewrite, dRClear:
 		// The tail of the line may draw an ok of its own: wait until it is quiet.
+		e.dlg.extra = e.dlg.extra || e.dlg.stage == dRewrite
 		e.enter(now, e.dlg.stage, quietSingle)
 		return true
 	case dHello:
@@ -225,6 +227,10 @@ func (e *engine) dlgExpire(now time.Time) {
 	case dQuiet:
 		e.answerRefusal(now)
 	case dRewrite:
+		if d.extra && e.phase != Opening {
+			e.verify(now)
+			return
+		}
 		e.endTorn()
 		e.enter(now, dRClear, 250*time.Millisecond)
 	case dRClear:

@@ -158,3 +158,23 @@ func TestRefusalOfTheLineBeforeIsNotTakenForThisOne(t *testing.T) {
 		}
 	}
 }
+
+// The tail of a line before draws a refusal that names the line on its way, which
+// is run all the same, as its own ok shows: it is not written again.
+func TestRefusalThatNamesALineThatRan(t *testing.T) {
+	lines := []string{"G28", "G90", "G1 F6000"}
+	for i := range 60 {
+		lines = append(lines, fmt.Sprintf("G1 X%d Y1", 1+i))
+	}
+	r := started(t, modelOptions{careless: true}, Options{}, lines)
+	now := false
+	r.fault.onLine = damage("N40 ", func(l []byte) []byte { now = true; return l })
+	for !r.over() {
+		r.step()
+		if now {
+			now = false
+			r.e.Receive(r.now, []byte("rs N40 Expected checksum 191\nok\n"))
+		}
+	}
+	wantFinished(t, r, lines)
+}
