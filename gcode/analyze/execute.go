@@ -428,9 +428,9 @@ func (a *analysis) setLimits(c *gcode.Command) {
 const quietBytes = gcode.MaxSendBytes - 8
 
 // checkSendable tries the command as it would go over the wire. Short commands
-// of plain words need no trial.
+// of plain words need no trial, but for numbers that begin like that of M110.
 func (a *analysis) checkSendable(c *gcode.Command) {
-	if c.Text == nil && !c.Quoted && len(a.text) <= quietBytes {
+	if c.Text == nil && !c.Quoted && len(a.text) <= quietBytes && (c.Letter != 'M' || c.Number < 1000) {
 		if c.Letter == 'G' && c.Number <= 3 {
 			a.wireMotion = c.Number
 		}
