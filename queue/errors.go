@@ -1,6 +1,9 @@
 package queue
 
-import "errors"
+import (
+	"errors"
+	"strings"
+)
 
 // Kinds of errors that cross the rooms; everything else is internal. Wrap them
 // with what happened, where, and what to do: web maps kinds to HTTP status,
@@ -12,3 +15,12 @@ var (
 	ErrRefused     = errors.New("refused")           // a file that cannot be taken
 	ErrUnavailable = errors.New("cannot be reached") // a printer or the store does not answer
 )
+
+// Words is the error's text for a person, without the kind at its end.
+func Words(err error) string {
+	text := err.Error()
+	for _, kind := range []error{ErrNotFound, ErrInvalid, ErrConflict, ErrRefused, ErrUnavailable} {
+		text = strings.TrimSuffix(text, ": "+kind.Error())
+	}
+	return text
+}

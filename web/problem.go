@@ -6,7 +6,6 @@ import (
 	"errors"
 	"net/http"
 	"os"
-	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -92,7 +91,7 @@ func problemOf(err error) *Problem {
 			continue
 		}
 		// The kind stands in its own member; at the end of the words it only clutters.
-		p := problem(k.status, sentence(strings.TrimSuffix(err.Error(), ": "+k.err.Error())))
+		p := problem(k.status, sentence(queue.Words(err)))
 		p.Kind = k.kind
 		var refusal *Refusal
 		if errors.As(err, &refusal) {

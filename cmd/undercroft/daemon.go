@@ -101,7 +101,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	}
 	d.web, err = web.New(web.Options{
 		House: d.house, Metrics: metricsPage, Health: d.health, Log: o.log, Version: version(),
-		Listen: conf.House.Listen, Token: token,
+		Listen: conf.House.Listen, Token: token, Hosts: conf.House.Hosts,
 	})
 	if err != nil {
 		return nil, err

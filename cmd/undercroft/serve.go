@@ -76,7 +76,7 @@ func (k *serveCmd) Run(kctx *kong.Context) error {
 	d, err := newDaemon(ctx, conf, daemonOptions{clock: houseTime(conf), log: log})
 	if err != nil {
 		if errors.Is(err, queue.ErrUnavailable) || errors.Is(err, queue.ErrConflict) {
-			return exitf(exitNotNow, "%v", err)
+			return exitf(exitNotNow, "%s", queue.Words(err))
 		}
 		return err
 	}

@@ -31,6 +31,7 @@ type House struct {
 	Listen     string        // host:port
 	Loopback   bool          // Listen is reachable from this computer only
 	DataDir    string        // the daemon's files
+	Hosts      []string      // further names under which the pages may be asked for
 	TokenFile  string        // empty when Loopback and none was given
 	StartDelay time.Duration // from 'cleared' to the next start
 	Pace       float64       // house seconds per real second; above 1 for virtual printers only

@@ -79,6 +79,7 @@ func (r *reader) house(c *Config, root *table) {
 		h.Pace, _ = r.number(v, "pace", noUnit, span{least: 1, most: 20000})
 	}
 	r.door(h, t)
+	h.Hosts = r.texts(t.ask("hosts"), "hosts", `further names of this computer, such as ["cellar.local"]`)
 	r.codes(h, t.ask("allow_codes"))
 	t.done()
 }
