@@ -65,7 +65,7 @@ func (l *loop) cooling() Phase {
 			case took >= longestCooling:
 				return l.to(Ready, fmt.Sprintf("ready; %s is still at %.0f °C after %.0f hours", name, warmest, longestCooling.Hours()))
 			default:
-				l.why = fmt.Sprintf("cooling: %s is at %.0f °C, below %.0f °C is wanted", name, warmest, below)
+				l.why = fmt.Sprintf("%s is at %.0f °C, below %.0f °C is wanted", name, warmest, below)
 			}
 		}
 		select {
