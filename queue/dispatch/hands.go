@@ -118,18 +118,9 @@ func (d *Dispatcher) Cleared(ctx context.Context, name string, c Cleared) error 
 // Yield takes a person's word on the pieces of a finished job whose plate was
 // cleared without anyone having looked.
 func (d *Dispatcher) Yield(ctx context.Context, jobID int64, good *int, badFromMM *float64) error {
-	d.turn.Lock()
-	defer d.turn.Unlock()
-	j, err := d.o.Store.Yield(ctx, jobID, store.Yield{Good: good, BadFromMM: badFromMM})
-	if err != nil {
-		return err
-	}
-	d.mu.Lock()
-	d.setJob(j)
-	d.mu.Unlock()
-	d.refresh(ctx)
-	d.poke()
-	return nil
+	return d.change(ctx, func() (queue.Job, error) {
+		return d.o.Store.Yield(ctx, jobID, store.Yield{Good: good, BadFromMM: badFromMM})
+	})
 }
 
 // NotYet takes a clearing back as long as nothing has started.

@@ -31,9 +31,14 @@ func (d *Dispatcher) Release(ctx context.Context, id int64) error {
 }
 
 func (d *Dispatcher) move(ctx context.Context, id int64, to queue.JobState, note string, from ...queue.JobState) error {
+	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Move(ctx, id, to, note, from...) })
+}
+
+// change lets the store change one job, in turn, and takes in what came of it.
+func (d *Dispatcher) change(ctx context.Context, act func() (queue.Job, error)) error {
 	d.turn.Lock()
 	defer d.turn.Unlock()
-	j, err := d.o.Store.Move(ctx, id, to, note, from...)
+	j, err := act()
 	if err != nil {
 		return err
 	}
@@ -47,18 +52,7 @@ func (d *Dispatcher) move(ctx context.Context, id int64, to queue.JobState, note
 
 // Decide answers a job whose run was a mishap: queued again, whole, or given up.
 func (d *Dispatcher) Decide(ctx context.Context, id int64, again bool) error {
-	d.turn.Lock()
-	defer d.turn.Unlock()
-	j, err := d.o.Store.Decide(ctx, id, again)
-	if err != nil {
-		return err
-	}
-	d.mu.Lock()
-	d.setJob(j)
-	d.mu.Unlock()
-	d.refresh(ctx)
-	d.poke()
-	return nil
+	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Decide(ctx, id, again) })
 }
 
 // Cancel ends a job that is no longer wanted. One that runs is stopped first;
