@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -24,7 +25,10 @@ type world struct {
 	dir      string
 	machines []Machine
 	names    []string
+
+	told     sync.Mutex // guards what the dispatcher's own goroutines tell
 	problems []string
+	begun    []begun
 
 	cleared   map[string]bool      // the last word on the plate was 'clear', and nothing has been since
 	hands     map[string]time.Time // when a person was at the machine last
@@ -39,7 +43,16 @@ type world struct {
 	seen      map[string]int // what the events led to, so that a reader can see that they led to something
 }
 
+// begun is a start as the fake saw it.
+type begun struct {
+	name string
+	run  fleet.Run
+	at   time.Time
+}
+
 func (w *world) problem(format string, args ...any) {
+	w.told.Lock()
+	defer w.told.Unlock()
 	w.problems = append(w.problems, fmt.Sprintf(format, args...))
 }
 
@@ -54,7 +67,11 @@ func (w *world) begin() {
 	f.complain = w.problem
 	for _, n := range w.names {
 		p := f.all[n]
-		p.onStart = func(r fleet.Run) { w.checkStart(n, r) }
+		p.onStart = func(r fleet.Run) {
+			w.told.Lock()
+			defer w.told.Unlock()
+			w.begun = append(w.begun, begun{n, r, time.Now()})
+		}
 	}
 	w.house = open(w.t, w.dir, f, w.machines, func(o *Options) {
 		o.Circuits = []power.Circuit{{Name: "left", Volts: 120, BreakerA: 10, StandingW: 300}} // 660 W
@@ -73,9 +90,20 @@ func schedule(text string) queue.Schedule {
 	return s
 }
 
-// checkStart runs inside the fake's Start.
-func (w *world) checkStart(name string, r fleet.Run) {
-	now := time.Now()
+// checkStarts judges what was started since it was called last. It runs when
+// all is quiet, so that an event has been written down before what came of it
+// is judged.
+func (w *world) checkStarts() {
+	w.told.Lock()
+	starts := w.begun
+	w.begun = nil
+	w.told.Unlock()
+	for _, s := range starts {
+		w.checkStart(s.name, s.run, s.at)
+	}
+}
+
+func (w *world) checkStart(name string, r fleet.Run, now time.Time) {
 	if w.lent[name] {
 		w.problem("%s was started while it was lent", name)
 	}
@@ -117,6 +145,7 @@ func (w *world) checkStart(name string, r fleet.Run) {
 // check holds after every event.
 func (w *world) check() {
 	synctest.Wait()
+	w.checkStarts()
 	for _, c := range w.View().Circuits {
 		if c.LeasedW > c.LimitW+1e-6 {
 			w.problem("%g W of %g are leased on %s", c.LeasedW, c.LimitW, c.Name)
