@@ -386,6 +386,9 @@ func (l *loop) took(r *request) {
 		}
 	}
 	l.unanswered = append(kept, r)
+	if r.verb == doAnswer {
+		r.answer(nil, nil) // and no phase answers it again
+	}
 }
 
 // refuse answers a request that this phase cannot grant.

@@ -34,6 +34,7 @@ const (
 	doTakeBack
 	doPause
 	doResume
+	doAnswer
 )
 
 // request is one wish; the loop answers each exactly once.
@@ -130,4 +131,11 @@ func (p *Printer) Pause(ctx context.Context) error {
 // answers the firmware's question.
 func (p *Printer) Resume(ctx context.Context) error {
 	return p.ask(ctx, &request{verb: doResume}).err
+}
+
+// Alive returns when the printer's loop has answered, whatever its phase, or
+// with the reason why it has not before ctx ended: a loop that does not answer
+// hangs.
+func (p *Printer) Alive(ctx context.Context) error {
+	return p.ask(ctx, &request{verb: doAnswer}).err
 }

@@ -30,7 +30,17 @@ func TestRefusals(t *testing.T) {
 			return err
 		}
 
+		alive := func(want Phase) {
+			t.Helper()
+			soon, cancel := context.WithTimeout(ctx, time.Second)
+			defer cancel()
+			if err := p.Alive(soon); err != nil || p.Snapshot().Phase != want {
+				t.Errorf("alive while %s: %v, and then %s", want, err, p.Snapshot().Phase)
+			}
+		}
+
 		b.await("Curlew", Settling, time.Second)
+		alive(Settling)
 		expect("start", startErr(good), ErrNotNow, "identified")
 
 		b.await("Curlew", Ready, time.Minute)
@@ -54,6 +64,7 @@ func TestRefusals(t *testing.T) {
 
 		out := start(t, b, "Curlew", good)
 		b.await("Curlew", Warming, time.Second)
+		alive(Warming)
 		expect("start", startErr(good), ErrNotNow, "warming")
 		expect("lend", p.Lend(ctx), ErrNotNow, "stop that first")
 		expect("resume", p.Resume(ctx), ErrNotNow, "not paused")
@@ -63,6 +74,7 @@ func TestRefusals(t *testing.T) {
 			t.Error(err)
 		}
 		expect("pause", p.Pause(ctx), ErrNotNow, "it is paused")
+		alive(Paused)
 		if err := p.Stop(ctx, ""); err != nil {
 			t.Error(err)
 		}
@@ -70,12 +82,14 @@ func TestRefusals(t *testing.T) {
 			t.Errorf("a stop without a cause: %q", o.Cause)
 		}
 		b.await("Curlew", Cooling, time.Second)
+		alive(Cooling)
 		expect("start", startErr(good), ErrNotNow, "cooling")
 		expect("stop", p.Stop(ctx, "x"), ErrNotNow, "no run")
 		if err := p.Lend(ctx); err != nil {
 			t.Error(err)
 		}
 		b.await("Curlew", Lent, time.Second)
+		alive(Lent)
 		expect("stop", p.Stop(ctx, "x"), ErrLent, "take it back first")
 
 		b.finish()

@@ -111,12 +111,11 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	return d, err
 }
 
-// health says whether the daemon can do its work: the store must answer.
+// health is alive for a caller in a hurry.
 func (d *daemon) health() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	_, err := d.store.Hours(ctx)
-	return err
+	return d.alive(ctx)
 }
 
 // Run works until ctx ends. Then nothing starts any more, every printer is
@@ -129,6 +128,7 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	workCtx, cancel := context.WithCancel(ctx)
 	defer cancel()
 
+	m := manager{log: d.log, alive: d.alive}
 	var work, pages sync.WaitGroup
 	errs := make(chan error, 3)
 	keep := func(err error) {
@@ -140,7 +140,16 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	pages.Go(func() { keep(d.web.Serve(webCtx, d.listener)) })
 	work.Go(func() { keep(d.dispatch.Run(workCtx)) })
 	work.Go(func() { keep(d.fleet.Run(workCtx)) })
+	m.ready("serving " + d.URL())
+	go m.watchdog(workCtx)
 	done := make(chan struct{})
+	go func() {
+		select {
+		case <-workCtx.Done():
+			m.ending()
+		case <-done:
+		}
+	}()
 	go func() {
 		select {
 		case <-hurry:

@@ -9,15 +9,29 @@ import (
 
 // Exit codes, the same for every command. README.md lists them.
 const (
-	exitDone       = 0 // what was asked is done
-	exitInternal   = 1 // something broke that should not
-	exitUsage      = 2 // the command line or a value in it is wrong
-	exitRefused    = 3 // a file was refused; its reasons were printed
-	exitNotFound   = 4 // no such printer, job or file
-	exitNotNow     = 5 // the state of things forbids it now
-	exitNotReached = 6 // the daemon, or a printer, does not answer
-	exitNotLetIn   = 7 // the daemon wants a credential, or does not take this one
+	exitDone = iota
+	exitInternal
+	exitUsage
+	exitRefused
+	exitNotFound
+	exitNotNow
+	exitNotReached
+	exitNotLetIn
+	exitRunFailed
 )
+
+// exitMeans says of each exit code what it means.
+var exitMeans = [...]string{
+	exitDone:       "What was asked is done.",
+	exitInternal:   "Something broke that should not.",
+	exitUsage:      "The command line or a value in it is wrong.",
+	exitRefused:    "A file was refused; its reasons were printed.",
+	exitNotFound:   "There is no such printer, job or file.",
+	exitNotNow:     "The state of things forbids it now.",
+	exitNotReached: "The daemon, or a printer, does not answer.",
+	exitNotLetIn:   "The daemon wants a credential, or does not take this one.",
+	exitRunFailed:  "The file that send streamed was not executed to its end.",
+}
 
 // exitError is an error that knows its exit code. Said is set when everything
 // about it was printed already.

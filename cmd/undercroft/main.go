@@ -12,6 +12,7 @@ import (
 	"runtime/debug"
 
 	"github.com/alecthomas/kong"
+	kongcompletion "github.com/jotaen/kong-completion"
 
 	"undercroft/fleet/sim"
 )
@@ -26,6 +27,9 @@ type program struct {
 
 	clientCommands
 
+	Manual     manualCmd                 `cmd:"" group:"install" help:"Print a manual page."`
+	Completion kongcompletion.Completion `cmd:"" group:"install" help:"Say how a shell completes these commands."`
+
 	Version kong.VersionFlag `help:"Print the version and end."`
 }
 
@@ -35,6 +39,7 @@ var groups = []kong.Group{
 	{Key: "printers", Title: "Printers of a running daemon:"},
 	{Key: "house", Title: "The house:"},
 	{Key: "files", Title: "Without a daemon:"},
+	{Key: "install", Title: "Setting up:"},
 }
 
 func main() { os.Exit(execute(os.Args[1:], os.Stdout, os.Stderr)) }
@@ -57,6 +62,7 @@ func execute(args []string, stdout, stderr io.Writer) (code int) {
 		fmt.Fprintf(stderr, "undercroft: %v\n", err)
 		return exitInternal
 	}
+	kongcompletion.Register(parser) // answers and ends when a shell asks
 	kctx, err := parser.Parse(args)
 	if exited {
 		return code

@@ -19,9 +19,6 @@ import (
 // endWithin is how long an interrupted run may take to end.
 const endWithin = 15 * time.Second
 
-// exitRunFailed is the code of `send` when the file was not executed to its end.
-const exitRunFailed = 8
-
 // sendCmd streams one file to one printer without a daemon.
 type sendCmd struct {
 	Port   string `required:"" help:"Serial port of the printer, or tcp://host:port of a raw serial server." placeholder:"PATH"`

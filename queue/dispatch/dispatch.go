@@ -61,7 +61,9 @@ type Options struct {
 type Dispatcher struct {
 	o    Options
 	wake chan struct{} // cap 1: something may have become possible
-	wg   sync.WaitGroup
+	// pulse is answered by Run's loop between two looks at the house.
+	pulse chan struct{}
+	wg    sync.WaitGroup
 
 	// turn is held by whoever changes the house: from the choice through the
 	// transaction to the memory below. Never while a printer is waited for.
@@ -153,7 +155,7 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), live: map[int64]*queue.Job{}, queued: map[string][]*group{},
+	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), pulse: make(chan struct{}), live: map[int64]*queue.Job{}, queued: map[string][]*group{},
 		byName: map[string]*printer{}, leases: map[string][]power.Lease{}, subs: map[chan struct{}]struct{}{}}
 	names := make([]string, len(o.Machines))
 	for i, m := range o.Machines {
@@ -218,6 +220,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 		select {
 		case <-changed:
 		case <-d.wake:
+		case <-d.pulse:
 		case <-after:
 		case <-ctx.Done():
 			d.turn.Lock()
@@ -233,6 +236,17 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 			d.wg.Wait()
 			return nil
 		}
+	}
+}
+
+// Alive returns when Run's loop has answered, or with ctx's error when it has
+// not: then it hangs, or does not run.
+func (d *Dispatcher) Alive(ctx context.Context) error {
+	select {
+	case d.pulse <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
 	}
 }
 

@@ -1,0 +1,1 @@
+complete -o default -C /usr/bin/undercroft undercroft
