@@ -73,13 +73,14 @@ type Job struct {
 	State      JobState
 	File       *File // shared by all jobs of the same content; never nil, never changed
 	FileName   string
-	Part       string
+	Part       string // what it makes, in words: the part's name, or that of a plate of many
 	Assembly   string
-	Kind       string
+	Kind       string // ByHand: a person starts and ends it
 	NozzleMM   float64
 	Material   string // upper case
+	Colour     string // lower case; empty: it does not matter
 	Surface    string // wanted plate surface; empty: by material
-	Pieces     int    // pieces that one print yields
+	Pieces     int    // pieces that one print yields: the sum of Yields
 	ClearsSelf bool   // may use the printer's clearing routine
 	AddedAt    time.Time
 	ChangedAt  time.Time
@@ -88,6 +89,21 @@ type Job struct {
 	RunID      int64  // the run in hand or the last one; 0 before the first
 	Runs       int    // tries so far
 	Good       int    // good pieces found so far, over all runs
+
+	PrintID int64   // what it prints; jobs of the same print share it
+	BuildID int64   // LooseBuild when it belongs to none
+	Build   string  // the build's name
+	Way     string  // the name of the first yield's way
+	Yields  []Yield // what one print makes; at least one, shared, never changed
+	// Of the part of the first yield, its assembly and its build: the part's
+	// priority, else the build's; the latest of their 'not before', the earliest
+	// of their dates.
+	Priority  Priority
+	NotBefore time.Time
+	Due       time.Time
+	Order     int      // the place that a person gave it, from 1; 0: none
+	OnlyOn    []string // printers that alone may take it; empty: any
+	NotOn     []string // printers that may not
 }
 
 // File is what is known of a stored file.
@@ -112,6 +128,7 @@ type File struct {
 	Outline      [][2]float64  `json:"outline"` // from the front: each height step in 0…1 of the widest
 	Warnings     []FileWarning `json:"warnings,omitempty"`
 	FilamentGPMM float64       `json:"filament_g_per_mm"` // grams in a millimetre of filament
+	ByHand       bool          `json:"by_hand,omitempty"` // there is no content: a person makes it, time and mass are their word
 }
 
 // FileWarning is one remark of the analysis that did not stop the file.

@@ -33,6 +33,7 @@ type Plate struct {
 	Surface string // "smooth", "textured", … or the owner's own word; empty while unknown
 	JobID   int64  // what lies on it, 0 when that is not known
 	RunID   int64
+	Pieces  []Piece // what that run makes; shared, never changed
 	Since   time.Time
 	Why     string // why it is not clear, in words, when no finished run is the reason
 	// Person is set when only a person may clear it: after a mishap, a reboot, a

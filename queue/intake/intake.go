@@ -142,9 +142,6 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 		j := &jobs[i]
 		*j = queue.Job{State: queue.Queued, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Kind: kind.Name,
 			NozzleMM: req.NozzleMM, Material: req.Material, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
-		if req.Count > 1 {
-			j.Part = fmt.Sprintf("%s %d of %d", req.Part, i+1, req.Count)
-		}
 		if req.OnHold {
 			j.State, j.Note = queue.OnHold, "added on hold"
 		}

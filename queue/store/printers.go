@@ -28,6 +28,9 @@ func facts(ctx context.Context, q querier, name string) (queue.Facts, error) {
 	if errors.Is(err, sql.ErrNoRows) {
 		return f, fmt.Errorf("there is no printer %s: %w", name, queue.ErrNotFound)
 	}
+	if err == nil && f.Plate.RunID != 0 {
+		f.Plate.Pieces, err = pieces(ctx, q, `WHERE c.run_id = ? ORDER BY c.place`, f.Plate.RunID)
+	}
 	return f, err
 }
 

@@ -106,6 +106,9 @@ func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Star
 		if _, err := tx.ExecContext(ctx, `UPDATE jobs SET run_id = ? WHERE id = ?`, runID, jobID); err != nil {
 			return err
 		}
+		if err := s.makePieces(ctx, tx, &st.Job, runID); err != nil {
+			return err
+		}
 		return s.reread(ctx, tx, &st, jobID, printer, runID)
 	})
 	return st, err
@@ -129,6 +132,10 @@ func (s *Store) NotStarted(ctx context.Context, r queue.Run, why string, hold bo
 	err := s.tx(ctx, fmt.Sprintf("taking back the start of run %d", r.ID), func(tx *sql.Tx) error {
 		if err := one(ctx, tx, lost("run %d is not open", r.ID),
 			`UPDATE runs SET result = 'not-started', text = ?, ended_at = ? WHERE id = ? AND result = ''`, why, ms(s.now()), r.ID); err != nil {
+			return err
+		}
+		// They were never begun.
+		if _, err := tx.ExecContext(ctx, `DELETE FROM pieces WHERE run_id = ?`, r.ID); err != nil {
 			return err
 		}
 		to := queue.Queued
@@ -188,6 +195,11 @@ func (s *Store) endRun(ctx context.Context, tx *sql.Tx, e End, r queue.Run, j qu
 		return err
 	}
 	person := o.Result != fleet.Finished
+	if person {
+		if err := s.failPieces(ctx, tx, r.ID, o.Text); err != nil {
+			return err
+		}
+	}
 	if err := one(ctx, tx, lost("the plate of %s holds something else", r.Printer),
 		`UPDATE printers SET plate_since = ?, plate_person = max(plate_person, ?), grams = max(grams - ?, 0) WHERE name = ? AND plate_run = ? AND plate_state = 'occupied'`,
 		ms(o.EndedAt), person, e.Grams, r.Printer, r.ID); err != nil {

@@ -37,8 +37,9 @@ type Store struct {
 	w, r    *sql.DB // one writing connection; a pool that can only read
 	journal *Journal
 
-	mu    sync.Mutex
-	files map[string]*queue.File // never changed once stored
+	mu     sync.Mutex
+	files  map[fileKey]*queue.File // never changed once stored
+	yields map[int64][]queue.Yield // of prints, likewise
 }
 
 const databaseName = "undercroft.db"
@@ -65,7 +66,7 @@ func Open(ctx context.Context, dir string, o Options) (*Store, *Recovery, error)
 		lock.Close()
 		return nil, nil, fmt.Errorf("the data folder %s cannot be tidied: %w: %w", dir, err, queue.ErrUnavailable)
 	}
-	s := &Store{dir: dir, now: o.Now, log: o.Log, lock: lock, files: map[string]*queue.File{}}
+	s := &Store{dir: dir, now: o.Now, log: o.Log, lock: lock, files: map[fileKey]*queue.File{}, yields: map[int64][]queue.Yield{}}
 	rec, err := s.open(ctx)
 	if err != nil {
 		s.closeDB()

@@ -422,9 +422,10 @@ func TestADatabaseFromANewerVersionIsLeftAlone(t *testing.T) {
 
 func TestASchemaIsChangedStepByStepWithABackupBeforeEach(t *testing.T) {
 	dir := t.TempDir()
-	s, _ := open(t, dir)
-	defer s.Close()
-	add(t, s, 2, 1)
+	w := firstSchema(t, dir)
+	defer w.Close()
+	oldJob(t, w, "wing", "", "queued", 1, 0)
+	oldJob(t, w, "wing", "", "queued", 1, 0)
 	first, err := migrationFiles.ReadFile("migrations/0001_house.sql")
 	if err != nil {
 		t.Fatal(err)
@@ -434,11 +435,11 @@ func TestASchemaIsChangedStepByStepWithABackupBeforeEach(t *testing.T) {
 		"migrations/0002_good.sql":  {Data: []byte("ALTER TABLE jobs ADD COLUMN due INTEGER;")},
 		"migrations/0003_bad.sql":   {Data: []byte("ALTER TABLE jobs ADD COLUMN colour TEXT; ALTER TABLE reeds ADD COLUMN x TEXT;")},
 	}
-	if err := migrate(ctx, s.w, steps, dir, t0); err == nil || !strings.Contains(err.Error(), "0003_bad.sql") {
+	if err := migrate(ctx, w, steps, dir, t0); err == nil || !strings.Contains(err.Error(), "0003_bad.sql") {
 		t.Errorf("a step that cannot be taken: %v", err)
 	}
 	var version, due, colour int
-	row := s.w.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'due'), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'colour')`)
+	row := w.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'due'), (SELECT count(*) FROM pragma_table_info('jobs') WHERE name = 'colour')`)
 	if err := row.Scan(&version, &due, &colour); err != nil || version != 2 || due != 1 || colour != 0 {
 		t.Errorf("schema %d, due %d, colour %d, %v: the good step is to stay, the bad one to leave nothing", version, due, colour, err)
 	}

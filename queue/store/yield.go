@@ -11,7 +11,8 @@ import (
 
 // Yield is what a person found of one run's pieces.
 type Yield struct {
-	Good      *int     // nil: all of them
+	Good      *int     // nil: all of them, but for Bad
+	Bad       []int    // which are bad, by their place on the plate, from 1; nil: not said
 	BadFromMM *float64 // the height from which the piece is bad, when one is
 }
 
@@ -45,11 +46,11 @@ func (s *Store) Cleared(ctx context.Context, printer string, seated bool, surfac
 		if open > 0 {
 			return fmt.Errorf("a run is open on %s; its plate cannot be cleared now: %w", printer, queue.ErrConflict)
 		}
-		waiting, err := s.jobs(ctx, tx, `SELECT `+jobColumns+` FROM jobs WHERE printer = ? AND state = 'awaits-yield' ORDER BY id`, printer)
+		waiting, err := s.jobs(ctx, tx, jobSelect+`WHERE j.printer = ? AND j.state = 'awaits-yield' ORDER BY j.id`, printer)
 		if err != nil {
 			return err
 		}
-		if y.Good != nil || y.BadFromMM != nil {
+		if y.Good != nil || y.Bad != nil || y.BadFromMM != nil {
 			// A count is meant for what lies on the plate; what the routine took off
 			// before is counted job by job.
 			if i := slices.IndexFunc(waiting, func(j queue.Job) bool { return j.ID == f.Plate.JobID }); i >= 0 {
@@ -126,20 +127,9 @@ func (s *Store) Yield(ctx context.Context, jobID int64, y Yield) (queue.Job, err
 // yield counts a finished run's good pieces: the job is done when all are good,
 // else its run becomes a mishap.
 func (s *Store) yield(ctx context.Context, tx *sql.Tx, j *queue.Job, y Yield) error {
-	good := j.Pieces
-	switch {
-	case y.Good != nil:
-		good = *y.Good
-	case y.BadFromMM != nil && j.Pieces == 1:
-		good = 0
-	case y.BadFromMM != nil:
-		return fmt.Errorf("a piece of %s is bad from %.2f mm: say how many of its %d are good: %w", j.Part, *y.BadFromMM, j.Pieces, queue.ErrInvalid)
-	}
-	if good < 0 || good > j.Pieces {
-		return fmt.Errorf("%d good pieces of %s, which yields %d: %w", good, j.Part, j.Pieces, queue.ErrInvalid)
-	}
-	if good == j.Pieces && y.BadFromMM != nil {
-		return fmt.Errorf("all pieces of %s are good, and one is bad from %.2f mm: say which holds: %w", j.Part, *y.BadFromMM, queue.ErrInvalid)
+	good, err := s.judgePieces(ctx, tx, j, y)
+	if err != nil {
+		return err
 	}
 	if _, err := tx.ExecContext(ctx, `UPDATE runs SET good = ? WHERE id = ?`, good, j.RunID); err != nil {
 		return err
