@@ -31,6 +31,8 @@ var bans = []ban{
 	{room: "fleet", never: []string{"undercroft/queue", "undercroft/web", "undercroft/metrics"}, reason: "the fleet never hears of a job"},
 	{room: "queue", never: []string{"undercroft/web", "undercroft/metrics"}, reason: "the queue does not know who watches"},
 	{room: "queue/store", never: []string{"undercroft/queue/dispatch", "undercroft/queue/intake", "undercroft/fleet/sim"}, reason: "the store records, it does not act"},
+	{room: "queue/plan", only: []string{"queue"}, reason: "the plan is a pure function of what it is given, time included"},
+	{room: "queue/plan/judge", only: []string{}, reason: "the judge shares no code with the planner, so that one mistake cannot hide in both"},
 	{room: "metrics", never: []string{"undercroft/web"}, reason: "metrics and web never import each other"},
 	{room: "web", never: []string{"undercroft/metrics", "undercroft/fleet", "undercroft/gcode", "undercroft/queue/"}, reason: "handlers decode, call the house, encode; metrics and web never import each other"},
 }

@@ -1,0 +1,405 @@
+package plan
+
+// engine holds one problem in the form in which millions of changes a second can
+// be tried: flat tables of 32-bit minutes, and no allocation once it is built.
+// One goroutine owns one engine; clones share what does not change.
+type engine struct {
+	*instance
+	seq   [][]int32 // jobs of each printer in order
+	start [][]int32 // their starts
+	end   []int32   // when the printer's last job ends; 0 when it has none
+	lost  []int32   // jobs of the printer that no attended minute is left for
+	cost  []float64 // see price
+	on    []int32   // by job: printer, -1 while it is on none
+	at    []int32   // by job: place in the printer's sequence
+	used  []int32   // starts in each slot, where starts are capped
+
+	target float64 // ends above it are dear
+	worst  int32   // the printer that ends last
+
+	a, b trial // the two printers of a change
+	rng  rng
+}
+
+// instance is what does not change while a problem is solved.
+type instance struct {
+	n, m    int
+	dur     []int32   // [printer*n+job] minutes, -1 where the printer cannot take it
+	who     [][]int32 // by job: printers that can take it
+	table   [][]int32 // by printer: first start at or after a minute
+	ready   []int32   // by printer
+	slotMin int32     // 0: starts are not capped
+	cap     int32
+	slots   int
+	byDur   []int32 // jobs by shortest duration
+	rank    []int32 // the place of a job in byDur
+}
+
+// trial is a printer with another sequence, worked out and not yet kept.
+type trial struct {
+	i     int
+	seq   []int32
+	start []int32
+	from  int // first place that differs from what is kept
+	sync  int // from here on the starts are those that are kept, moved by shift
+	shift int
+	end   int32
+	lost  int32
+	cost  float64
+}
+
+func newEngine(in *instance, seed uint64) *engine {
+	e := &engine{instance: in,
+		seq: make([][]int32, in.m), start: make([][]int32, in.m),
+		end: make([]int32, in.m), lost: make([]int32, in.m), cost: make([]float64, in.m),
+		on: make([]int32, in.n), at: make([]int32, in.n), used: make([]int32, in.slots),
+		rng: newRNG(seed),
+	}
+	for i := range in.m {
+		e.seq[i] = make([]int32, 0, in.n+1)
+		e.start[i] = make([]int32, 0, in.n+1)
+	}
+	for _, t := range []*trial{&e.a, &e.b} {
+		t.seq = make([]int32, 0, in.n+1)
+		t.start = make([]int32, in.n+1)
+	}
+	for j := range e.on {
+		e.on[j] = -1
+	}
+	return e
+}
+
+// load takes a plan: sequences and starts as they are.
+func (e *engine) load(s *solution) {
+	clear(e.used)
+	for i := range e.m {
+		e.seq[i] = append(e.seq[i][:0], s.seq[i]...)
+		e.start[i] = append(e.start[i][:0], s.start[i]...)
+		e.settle(i)
+		if e.slotMin > 0 {
+			for _, t := range e.start[i] {
+				e.book(t, 1)
+			}
+		}
+	}
+	e.reprice()
+}
+
+// settle works out what follows from a printer's sequence and starts.
+func (e *engine) settle(i int) {
+	e.end[i], e.lost[i] = 0, 0
+	for k, j := range e.seq[i] {
+		e.on[j], e.at[j] = int32(i), int32(k)
+		if s := e.start[i][k]; s < never {
+			e.end[i] = s + e.dur[i*e.n+int(j)]
+		} else {
+			e.lost[i]++
+		}
+	}
+}
+
+// solution is a plan apart from an engine.
+type solution struct {
+	seq, start [][]int32
+	span       int32 // the makespan
+	lost       int32 // jobs for which no attended minute was left
+}
+
+// better compares plans: first no job lost, then the end.
+func (s *solution) better(o *solution) bool {
+	return s.lost < o.lost || s.lost == o.lost && s.span < o.span
+}
+
+func (e *engine) save(s *solution) {
+	if s.seq == nil {
+		s.seq, s.start = make([][]int32, e.m), make([][]int32, e.m)
+	}
+	for i := range e.m {
+		s.seq[i] = append(s.seq[i][:0], e.seq[i]...)
+		s.start[i] = append(s.start[i][:0], e.start[i]...)
+	}
+	s.span, s.lost = e.span(), e.allLost()
+}
+
+func (e *engine) span() int32 { return e.end[e.worst] }
+
+func (e *engine) allLost() int32 {
+	var n int32
+	for _, l := range e.lost {
+		n += l
+	}
+	return n
+}
+
+// lostCost is what a job without an attended minute costs, in minutes: more than
+// any plan is long.
+const lostCost = 1e7
+
+// price is the energy of one printer: a tenth of its end, the whole of what lies
+// above the target, and a great deal for each lost job.
+func (e *engine) price(end, lost int32) float64 {
+	c := 0.1 * float64(end)
+	if over := float64(end) - e.target; over > 0 {
+		c += over
+	}
+	if lost > 0 {
+		c += lostCost * float64(lost)
+	}
+	return c
+}
+
+func (e *engine) reprice() {
+	for i := range e.m {
+		e.cost[i] = e.price(e.end[i], e.lost[i])
+	}
+	e.findWorst()
+}
+
+func (e *engine) findWorst() {
+	w := int32(0)
+	for i, c := range e.end {
+		if c > e.end[w] {
+			w = int32(i)
+		}
+	}
+	e.worst = w
+}
+
+func (e *engine) book(start, by int32) {
+	if start < never {
+		e.used[start/e.slotMin] += by
+	}
+}
+
+// first is the first start on a printer at or after t that the cap leaves free.
+func (e *engine) first(tab []int32, t int32) int32 {
+	for {
+		if uint(t) >= uint(len(tab)) {
+			return never
+		}
+		s := tab[t]
+		if s >= never || e.slotMin == 0 {
+			return s
+		}
+		slot := s / e.slotMin
+		if int(slot) >= len(e.used) {
+			return never
+		}
+		if e.used[slot] < e.cap {
+			return s
+		}
+		t = (slot + 1) * e.slotMin
+	}
+}
+
+// walk works out a trial's starts. Its seq, i, from, sync and shift are set; from
+// sync on, its jobs are the kept ones moved by shift. It stops where a start
+// falls on the kept one, since all that follows is then the same.
+func (e *engine) walk(t *trial) {
+	i := t.i
+	tab, dur, old := e.table[i], e.dur[i*e.n:(i+1)*e.n], e.start[i]
+	now := e.ready[i]
+	if t.from > 0 {
+		now = old[t.from-1] + dur[t.seq[t.from-1]]
+	}
+	end := now
+	if t.from == 0 {
+		end = 0
+	}
+	t.lost = 0
+	seq := t.seq
+	starts := t.start[:len(seq)]
+	for k := t.from; k < len(seq); k++ {
+		s := never
+		if uint(now) < uint(len(tab)) {
+			s = tab[now]
+		}
+		if k >= t.sync && s == old[k-t.shift] && s < never {
+			t.sync = k
+			t.end, t.lost = e.end[i], e.lost[i]
+			t.cost = e.cost[i]
+			return
+		}
+		starts[k] = s
+		if s >= never {
+			t.lost = int32(len(seq) - k)
+			for ; k < len(seq); k++ {
+				starts[k] = never
+			}
+			break
+		}
+		now = s + dur[seq[k]]
+		end = now
+	}
+	t.sync = len(seq)
+	t.end = end
+	t.cost = e.price(end, t.lost)
+}
+
+// walkCapped is walk where starts are capped: the printer's old starts from from
+// on are not in used, its new ones are booked as it goes.
+func (e *engine) walkCapped(t *trial) {
+	i := t.i
+	tab, dur, old := e.table[i], e.dur[i*e.n:(i+1)*e.n], e.start[i]
+	now := e.ready[i]
+	end := int32(0)
+	if t.from > 0 {
+		now = old[t.from-1] + dur[t.seq[t.from-1]]
+		end = now
+	}
+	t.lost = 0
+	seq := t.seq
+	starts := t.start[:len(seq)]
+	for k := t.from; k < len(seq); k++ {
+		s := e.first(tab, now)
+		starts[k] = s
+		if s >= never {
+			t.lost = int32(len(seq) - k)
+			for ; k < len(seq); k++ {
+				starts[k] = never
+			}
+			break
+		}
+		e.used[s/e.slotMin]++
+		now = s + dur[seq[k]]
+		end = now
+	}
+	t.sync = len(seq)
+	t.end = end
+	t.cost = e.price(end, t.lost)
+}
+
+// backToKept moves from before jobs that had no start.
+func (e *engine) backToKept(t *trial) {
+	for t.from > 0 && e.start[t.i][t.from-1] >= never {
+		t.from--
+	}
+}
+
+// release adds by to the slots of a printer's kept starts from a place on: -1 takes
+// them out of used, 1 puts them back.
+func (e *engine) release(i, from int, by int32) {
+	for _, s := range e.start[i][from:] {
+		if s >= never {
+			return
+		}
+		e.used[s/e.slotMin] += by
+	}
+}
+
+func (e *engine) unbook(t *trial) {
+	for _, s := range t.start[t.from:len(t.seq)] {
+		if s >= never {
+			return
+		}
+		e.used[s/e.slotMin]--
+	}
+}
+
+// keep makes a trial the printer's plan.
+func (e *engine) keep(t *trial) {
+	i := t.i
+	n := len(t.seq)
+	old := e.start[i]
+	starts := e.start[i][:n]
+	if t.sync < n {
+		copy(starts[t.sync:], old[t.sync-t.shift:]) // handles overlap
+	}
+	copy(starts[t.from:t.sync], t.start[t.from:t.sync])
+	e.start[i] = starts
+	e.seq[i] = append(e.seq[i][:t.from], t.seq[t.from:]...)
+	for k := t.from; k < n; k++ {
+		j := e.seq[i][k]
+		e.on[j], e.at[j] = int32(i), int32(k)
+	}
+	e.end[i], e.lost[i], e.cost[i] = t.end, t.lost, t.cost
+}
+
+// try works out the trials (b only where two is set) and keeps them if the energy
+// rises by at most slack.
+func (e *engine) try(two bool, slack float64) bool {
+	a, b := &e.a, &e.b
+	e.backToKept(a)
+	if two {
+		e.backToKept(b)
+	}
+	if e.slotMin == 0 {
+		e.walk(a)
+		d := a.cost - e.cost[a.i]
+		if two {
+			e.walk(b)
+			d += b.cost - e.cost[b.i]
+		}
+		if d > slack {
+			return false
+		}
+	} else {
+		e.release(a.i, a.from, -1)
+		if two {
+			e.release(b.i, b.from, -1)
+		}
+		e.walkCapped(a)
+		d := a.cost - e.cost[a.i]
+		if two {
+			e.walkCapped(b)
+			d += b.cost - e.cost[b.i]
+		}
+		if d > slack {
+			e.unbook(a)
+			e.release(a.i, a.from, 1)
+			if two {
+				e.unbook(b)
+				e.release(b.i, b.from, 1)
+			}
+			return false
+		}
+	}
+	e.keep(a)
+	if two {
+		e.keep(b)
+	}
+	e.findWorst()
+	return true
+}
+
+// swapped prepares t: the job at place k of printer i becomes j.
+func (e *engine) swapped(t *trial, i, k int, j int32) {
+	t.i, t.from, t.sync, t.shift = i, k, k+1, 0
+	t.seq = append(t.seq[:0], e.seq[i]...)
+	t.seq[k] = j
+}
+
+// without prepares t: printer i loses the job at place k.
+func (e *engine) without(t *trial, i, k int) {
+	t.i, t.from, t.sync, t.shift = i, k, k, -1
+	t.seq = append(t.seq[:0], e.seq[i][:k]...)
+	t.seq = append(t.seq, e.seq[i][k+1:]...)
+}
+
+// with prepares t: printer i gets job j before place k.
+func (e *engine) with(t *trial, i, k int, j int32) {
+	t.i, t.from, t.sync, t.shift = i, k, k+1, 1
+	t.seq = append(t.seq[:0], e.seq[i][:k]...)
+	t.seq = append(t.seq, j)
+	t.seq = append(t.seq, e.seq[i][k:]...)
+}
+
+// exchanged prepares t: the jobs at places k < l of printer i change places.
+func (e *engine) exchanged(t *trial, i, k, l int) {
+	t.i, t.from, t.sync, t.shift = i, k, l+1, 0
+	t.seq = append(t.seq[:0], e.seq[i]...)
+	t.seq[k], t.seq[l] = t.seq[l], t.seq[k]
+}
+
+// moved prepares t: the job at place k of printer i goes to place l.
+func (e *engine) moved(t *trial, i, k, l int) {
+	t.i, t.from, t.sync, t.shift = i, min(k, l), max(k, l)+1, 0
+	t.seq = append(t.seq[:0], e.seq[i]...)
+	j := t.seq[k]
+	if k < l {
+		copy(t.seq[k:l], t.seq[k+1:l+1])
+	} else {
+		copy(t.seq[l+1:k+1], t.seq[l:k])
+	}
+	t.seq[l] = j
+}
