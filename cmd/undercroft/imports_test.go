@@ -23,6 +23,7 @@ type ban struct {
 
 var bans = []ban{
 	{room: "gcode", only: []string{"gcode"}, reason: "the reader of G-code is useful without a fleet; it knows nothing of the rest"},
+	{room: "gcode/reprint", only: []string{"gcode", "gcode/analyze", "gcode/motion"}, reason: "a remainder is made from a file alone"},
 	{room: "gcode/motion", only: []string{}, reason: "planning moves is arithmetic alone"},
 	{room: "fleet/link", only: []string{}, reason: "a leaf: a protocol engine that can be tested by bytes alone"},
 	{room: "fleet/watch", only: []string{}, reason: "a leaf: verdicts are pure functions of samples"},
