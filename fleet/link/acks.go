@@ -90,6 +90,7 @@ func (e *engine) freeSlots(free int) int {
 func (e *engine) plainOK(now time.Time) {
 	if e.acked >= e.cursor {
 		e.surplus++
+		e.loose++
 		return
 	}
 	if !e.checks && e.suspect && e.phase != Opening {
@@ -100,6 +101,7 @@ func (e *engine) plainOK(now time.Time) {
 	if s := e.at(e.acked); e.asksReport(s) && !s.answer {
 		// Its report comes before its ok: this ok has no line.
 		e.surplus++
+		e.loose++
 		return
 	}
 	e.acceptThrough(now, e.acked, -1)
@@ -108,7 +110,7 @@ func (e *engine) plainOK(now time.Time) {
 // asksReport says that the line draws a position report, as this firmware has
 // shown before.
 func (e *engine) asksReport(s *slot) bool {
-	return e.positions && (s.kind == slotPosition || s.kind == slotFinal || s.kind == slotMark && string(s.payload()) == "M114")
+	return s.kind == slotFence || e.positions && (s.kind == slotPosition || s.kind == slotFinal || s.kind == slotMark && string(s.payload()) == "M114")
 }
 
 // onMark takes 'ok T:…': the ok of an M105 and of nothing else. Whatever was
@@ -168,12 +170,12 @@ func (e *engine) timeoutsReset() { e.sameWant = 0; e.badWant = 0 }
 // feed gives the lower bound what is handled for certain. An ok that names its
 // line, or the answer to a mark behind it, says so. A plain ok may be early
 // (some families send it on receipt) or one too many: then the queue and the
-// receive buffer are held back too.
+// receive buffer are held back too, or all since the newest fence.
 func (e *engine) feed(free int) {
 	for e.fed < e.acked {
 		s := e.at(e.fed)
 		sure := e.fed < e.confirmed
-		if !sure && (e.acked-e.fed <= queuedLines || e.tail-s.wire < receiveBytes) {
+		if !sure && (e.fenced() || e.acked-e.fed <= queuedLines || e.tail-s.wire < receiveBytes) {
 			return
 		}
 		info := s.info

@@ -82,10 +82,12 @@ type engine struct {
 	calmAt    int64 // seq from which the window opens again after refusals
 	calm      int64 // lines to go one at a time after the next refusal
 
-	afterResend bool // the next ok belongs to a refused line
-	foreign     bool // the next ok belongs to a line that is not ours as it was run
-	suspect     bool // something was run that bore no number
-	surplus     int  // oks beyond the lines that can have drawn them
+	afterResend bool  // the next ok belongs to a refused line
+	foreign     bool  // the next ok belongs to a line that is not ours as it was run
+	suspect     bool  // something was run that bore no number
+	surplus     int   // oks beyond the lines that can have drawn them
+	loose       int   // the same since the newest fence, where numbers are not checked
+	fenceLine   int64 // file line of the newest fence
 	lastWant    int64
 	sameWant    int
 	badWant     int

@@ -499,14 +499,24 @@ func TestLostOK(t *testing.T) {
 	}
 }
 
-// An ok that nobody asked for must not open the window for good.
+// An ok that nobody asked for must not open the window for good. Where nothing
+// but oks can be counted it looks like that of a piece of a torn line, and the
+// run ends with no more said to be done than was handled.
 func TestDoubledOK(t *testing.T) {
 	for _, mo := range families {
 		lines := moves(200)
 		r := started(t, mo, Options{}, lines)
 		r.fault.doubleOK = 0.05
 		r.until(30*time.Minute, r.over)
-		wantFinished(t, r, lines)
+		if !mo.careless {
+			wantFinished(t, r, lines)
+			continue
+		}
+		wantFault(t, r, CauseDesync)
+		got := sourceOnly(r.m.handled, 0)
+		if len(got) > len(lines) || !slices.Equal(got, lines[:len(got)]) || r.e.bound.done > int64(len(got)) {
+			t.Errorf("%d said to be done, run were %q", r.e.bound.done, got)
+		}
 	}
 }
 

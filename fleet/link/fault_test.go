@@ -178,3 +178,113 @@ func TestRefusalThatNamesALineThatRan(t *testing.T) {
 	}
 	wantFinished(t, r, lines)
 }
+
+// A line is torn in two on its way, and the ok of its first half comes while the
+// planner is full: the refusal of the second finds the line acknowledged, with
+// nothing else on its way or with the next line. No command is left out, or the
+// run ends, and no more is said to be done than was run.
+func TestRefusalBehindTheOKOfAPiece(t *testing.T) {
+	for _, together := range []bool{true, false} {
+		for _, relative := range []bool{true, false} {
+			lines := []string{"G28", "G90", "G1 F600"}
+			if relative {
+				lines[1] = "G91"
+			}
+			for i := range 120 {
+				lines = append(lines, fmt.Sprintf("G1 X%d Y%d", 1+i%7, 1+i%5))
+			}
+			lines[50] = "G1 X9 Y9"
+			r := started(t, modelOptions{careless: true}, Options{}, lines)
+			number := ""
+			r.fault.onLine = func(_ int, l []byte) []byte {
+				if n, rest, _ := bytes.Cut(l, []byte(" ")); number == "" && bytes.HasPrefix(rest, []byte("G1 X9 ")) {
+					number = string(n)
+					return nil
+				}
+				return l
+			}
+			for told := false; !r.over(); {
+				r.step()
+				if number != "" && !told {
+					told = true
+					refusal := "rs " + number + " Expected checksum 191\nok\n"
+					if together {
+						r.e.Receive(r.now, []byte("ok\n"+refusal))
+					} else {
+						r.e.Receive(r.now, []byte("ok\n"))
+						r.e.Receive(r.now, []byte(refusal))
+					}
+				}
+			}
+			got := sourceOnly(r.m.handled, 0)
+			same := 0
+			for same < len(got) && got[same] == lines[same] {
+				same++
+			}
+			if r.e.bound.done > int64(same) {
+				t.Errorf("together %v: %d said to be done, %d were run", together, r.e.bound.done, same)
+			}
+			if r.e.finished && same < len(lines) {
+				t.Errorf("together %v, relative %v: finished after %d of %d", together, relative, same, len(lines))
+			}
+			if together && !r.e.finished {
+				t.Errorf("relative %v: nothing was on its way behind it: %+v", relative, r.e.fault)
+			}
+		}
+	}
+}
+
+// A line is torn in two, both halves draw an ok, and the refusal of the second is
+// lost: where oks are all there is to count, nothing behind the newest fence is
+// said to be done.
+func TestFenceHoldsBackWhatOKsAloneSay(t *testing.T) {
+	lines := []string{"G28", "G90", "G1 F6000"}
+	for i := range 400 {
+		lines = append(lines, fmt.Sprintf("G1 X%d Y%d", 1+i%7, 1+i%5))
+	}
+	r := started(t, modelOptions{careless: true}, Options{}, lines)
+	again := false
+	r.fault.onLine = func(_ int, l []byte) []byte {
+		if bytes.HasPrefix(l, []byte("N90 ")) {
+			again = true
+			return nil
+		}
+		return l
+	}
+	worst := int64(0)
+	for !r.over() {
+		r.step()
+		if again {
+			again = false
+			r.e.Receive(r.now, []byte("ok\nok\n"))
+		}
+		got := sourceOnly(r.m.handled, 0)
+		same := 0
+		for same < len(got) && got[same] == lines[same] {
+			same++
+		}
+		worst = max(worst, r.e.bound.done-int64(same))
+	}
+	if worst > 0 || r.e.finished {
+		t.Errorf("%d commands more were said to be done than were run; finished %v", worst, r.e.finished)
+	}
+}
+
+// A query that lost its number on the way is refused with the number that the
+// link would have given next, by firmware that looks at sums alone: that does
+// not prove that it looks at numbers.
+func TestOneAnswerDoesNotProveNumbering(t *testing.T) {
+	r := newRig(Options{}, modelOptions{careless: true}, 1)
+	seen := 0
+	r.fault.onLine = func(_ int, l []byte) []byte {
+		if bytes.HasPrefix(l, []byte("N900")) {
+			if seen++; seen == 1 {
+				return l[1:]
+			}
+		}
+		return l
+	}
+	if !r.open() || seen < 2 || r.e.checks {
+		t.Errorf("probed %d times, numbers checked %v", seen, r.e.checks)
+	}
+}

@@ -88,6 +88,9 @@ func (e *engine) unanswered(text string) int64 {
 // sent before it has been handled, and whatever was sent after it has not. Its
 // own ok is included when through is set.
 func (e *engine) answered(now time.Time, q int64, through bool) *slot {
+	if !e.counted(now) {
+		return e.at(q)
+	}
 	for p := max(e.acked-8, 1); p <= q; p++ {
 		e.at(p).answer = true // what has not come by now will not
 	}

@@ -157,6 +157,6 @@ func (e *engine) probe(now time.Time) {
 		return
 	}
 	e.raw(now, e.head+e.shift+farAhead, "M105")
-	e.dlg = dialogue{asked: e.dlg.asked}
+	e.dlg = dialogue{asked: e.dlg.asked, proofs: e.dlg.proofs}
 	e.enter(now, dProbe, time.Second)
 }

@@ -240,7 +240,7 @@ func (e *engine) decide(now time.Time) {
 			return
 		}
 		e.shift += took
-		e.confirmed = max(e.confirmed, want)
+		e.confirm(want)
 		e.resumeFrom(now, want)
 	case after && apart && d.astray:
 		e.fail(now, CauseDesync, "the firmware refused a line, and %q behind it was run: one command was left out", s.payload())
@@ -252,7 +252,7 @@ func (e *engine) decide(now time.Time) {
 		} else {
 			e.rollback(want + 1)
 		}
-		e.confirmed = max(e.confirmed, want+1)
+		e.confirm(want + 1)
 		e.resumeFrom(now, want+1)
 	case before || after:
 		e.fail(now, CauseDesync, "whether %q was executed cannot be told from the position: the run is stopped rather than run it twice or not at all", s.payload())

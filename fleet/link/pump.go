@@ -38,7 +38,7 @@ func (e *engine) pump(now time.Time) {
 			e.write(now, s)
 			continue
 		}
-		if e.pumpUrgent(now) || e.pumpOwn(now) || e.pumpDo(now) {
+		if e.pumpUrgent(now) || e.pumpFence(now) || e.pumpOwn(now) || e.pumpDo(now) {
 			continue
 		}
 		if e.phase == Opening {

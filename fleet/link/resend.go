@@ -21,6 +21,13 @@ func (e *engine) refused(now time.Time, r *reply) {
 			}
 			e.dlg = dialogue{want: e.acked}
 			e.enter(now, dRewrite, quietSingle)
+			return
+		}
+		if e.phase == Streaming || e.phase == Suspended {
+			// The line had its ok already: that was for a piece of it, or of the
+			// one before.
+			e.verifyLine(now, e.cursor-1)
+			e.dlg.astray = r.n-e.shift != e.cursor-1
 		}
 		return
 	}
@@ -28,8 +35,10 @@ func (e *engine) refused(now time.Time, r *reply) {
 	if seq == e.cursor && e.cursor == e.head {
 		// It has every line and wants the next: the answer to a number far ahead.
 		// Its queue has room, then, for one more mark.
-		if e.acked < e.cursor {
-			e.sendMark(now)
+		if e.acked < e.cursor && !e.sendMark(now) && e.head-e.fed < ringSize-8 {
+			// The answers to all of them may be lost. One that comes now is taken
+			// for that to the first of its kind, which is never too much.
+			e.sendOwn(now, slotMark, e.surestMark())
 		}
 		return
 	}
@@ -162,8 +171,11 @@ const noAnswer = "the printer does not answer any more: check the cable and its 
 // verify asks a firmware that does not check numbers whether the one line on
 // its way was run: an empty line to end a torn one, a dwell to let the moves
 // end, then the position.
-func (e *engine) verify(now time.Time) {
-	e.dlg = dialogue{want: e.acked, verify: true}
+func (e *engine) verify(now time.Time) { e.verifyLine(now, e.acked) }
+
+func (e *engine) verifyLine(now time.Time, seq int64) {
+	e.unansweredFence()
+	e.dlg = dialogue{want: seq, verify: true}
 	e.endTorn()
 	e.lastWrite = now
 	e.enter(now, dVClear, 250*time.Millisecond)

@@ -23,6 +23,7 @@ const (
 	slotPoll              // M105
 	slotMark              // M105 that tells what was handled before it
 	slotPosition          // M114, compared with what was sent
+	slotFence             // a query that shows whether the oks before it were too many
 	slotSync              // M400 or G4 at the end of a stream
 	slotFinal             // M114 behind it
 	slotDo                // a command of the user of the link
