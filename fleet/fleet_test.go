@@ -226,7 +226,7 @@ func TestPortTroubles(t *testing.T) {
 				b.mu.Lock()
 				b.mended = true
 				b.mu.Unlock()
-				b.await("Egret", Ready, longestWait+time.Second)
+				b.await("Egret", Ready, longestWait+10*time.Second)
 			})
 		})
 	}
