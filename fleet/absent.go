@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"strings"
 	"syscall"
 	"time"
 
@@ -52,7 +51,7 @@ func (l *loop) absent() Phase {
 				l.why = why
 				l.publish()
 			}
-			if errors.Is(err, fs.ErrNotExist) {
+			if missing(err) {
 				attempt.Reset(min(wait, goneWait))
 				continue
 			}
@@ -90,16 +89,21 @@ func (l *loop) open() (p link.Port, err error) {
 
 // portTrouble says what is wrong with a port and what to do about it.
 func portTrouble(path string, err error) string {
-	// The serial library has words of its own for two of these.
-	said := strings.ToLower(err.Error())
 	switch {
-	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENXIO) || errors.Is(err, syscall.ENODEV):
+	case missing(err):
 		return fmt.Sprintf("%s does not exist: switch the machine on and plug its cable in; it is tried again by itself", path)
-	case errors.Is(err, fs.ErrPermission) || strings.Contains(said, "permission denied"):
+	case errors.Is(err, fs.ErrPermission) || errors.Is(err, link.ErrPortDenied):
 		return fmt.Sprintf("%s may not be opened by this user: add the user to the group that owns it (often dialout), then restart the daemon", path)
-	case errors.Is(err, syscall.EBUSY) || strings.Contains(said, "port busy"):
+	case errors.Is(err, syscall.EBUSY) || errors.Is(err, link.ErrPortBusy):
 		return fmt.Sprintf("%s is in use by another program: end that program; it is tried again by itself", path)
+	case errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Sprintf("nothing listens at %s: start the serial server there; it is tried again by itself", path)
 	default:
 		return fmt.Sprintf("%s cannot be opened (%s); it is tried again by itself", path, clip(err.Error(), 200))
 	}
+}
+
+// missing says that nothing bears the port's name.
+func missing(err error) bool {
+	return errors.Is(err, link.ErrPortMissing) || errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENXIO) || errors.Is(err, syscall.ENODEV)
 }

@@ -148,9 +148,10 @@ func (o *Options) real(house time.Duration) time.Duration {
 }
 
 func pathThere(path string) bool {
-	if !strings.HasPrefix(path, "/") {
-		return true
+	device, err := link.DevicePath(path)
+	if err != nil || !strings.HasPrefix(device, "/") {
+		return err == nil
 	}
-	_, err := os.Stat(path)
+	_, err = os.Stat(device)
 	return err == nil
 }

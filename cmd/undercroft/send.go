@@ -21,7 +21,7 @@ const endWithin = 15 * time.Second
 
 // sendCmd streams one file to one printer without a daemon.
 type sendCmd struct {
-	Port   string `required:"" help:"Serial port of the printer, or tcp://host:port of a raw serial server." placeholder:"PATH"`
+	Port   string `required:"" help:"Serial port of the printer, usb:SERIAL for the adapter with that serial number, tcp://host:port of a raw serial server or rfc2217://host:port of a telnet one." placeholder:"PATH"`
 	Baud   int    `required:"" help:"Baud rate of the port." placeholder:"N"`
 	Window *int   `help:"Bytes that may be sent ahead of the last ok; 1 sends one line at a time. Without it the link learns what the firmware can take." placeholder:"BYTES"`
 	JSON   bool   `name:"json" help:"Print the record as JSON."`
