@@ -58,7 +58,8 @@ type Obstacle struct {
 	Waits  Waits
 }
 
-// marginOfSpool is kept on the reel over what the file needs: the purge at a
+// marginOfSpool is kept on the reel over what the file needs when the owner sets
+// nothing else: the purge at a
 // change, and the error of the estimate (common practice, no source).
 const marginOfSpool = 0.05
 
@@ -120,7 +121,7 @@ func (c *checker) no(code Code, w Waits, text func() (string, string)) bool {
 }
 
 func (c *checker) run(j *Job, m *Machine, h *House) bool {
-	return c.forever(j, m) && c.present(m) && c.fitted(j, m) && c.plate(m, h) && c.clock(j, h) && c.power(m)
+	return c.forever(j, m) && c.present(m) && c.fitted(j, m, h) && c.plate(m, h) && c.clock(j, h) && c.power(m)
 }
 
 // forever holds what no hand at the machine can change.
@@ -196,7 +197,7 @@ func (c *checker) present(m *Machine) bool {
 }
 
 // fitted holds what a hand can change: nozzle, reel, sheet.
-func (c *checker) fitted(j *Job, m *Machine) bool {
+func (c *checker) fitted(j *Job, m *Machine, h *House) bool {
 	if math.Abs(j.NozzleMM-m.NozzleMM) > 0.001 && !c.no(CodeNozzle, ForPerson, func() (string, string) {
 		if m.NozzleMM == 0 {
 			return fmt.Sprintf("needs %s mm nozzle, nobody has said which is fitted", num(j.NozzleMM)), "say which nozzle is fitted on " + m.Name
@@ -215,8 +216,9 @@ func (c *checker) fitted(j *Job, m *Machine) bool {
 		}) {
 			return false
 		}
-	} else if g := m.Spool.Grams; g != nil && *g < j.File.MassG*(1+marginOfSpool) && !c.no(CodeSpool, ForPerson, func() (string, string) {
-		return fmt.Sprintf("needs %.0f g with a margin, %.0f g are left on the spool", math.Ceil(j.File.MassG*(1+marginOfSpool)), math.Max(0, math.Floor(*g))),
+	} else if !h.Stock.Warn && !m.Spool.Lasts(j.File, h.Stock.Share()) && !c.no(CodeSpool, ForPerson, func() (string, string) {
+		need := m.Spool.NeedG(j.File) * (1 + h.Stock.Share())
+		return fmt.Sprintf("needs %.0f g with a margin, %.0f g are left on the spool", math.Ceil(need), math.Max(0, math.Floor(*m.Spool.Grams))),
 			"load a fuller spool of " + j.Material + " on " + m.Name
 	}) {
 		return false
@@ -268,7 +270,7 @@ func (c *checker) plate(m *Machine, h *House) bool {
 			if m.BusyUntil.IsZero() {
 				return "busy with " + m.BusyPart, ""
 			}
-			return "busy with " + m.BusyPart + " until " + clock(m.BusyUntil, h.Now), ""
+			return "busy with " + m.BusyPart + " until " + Clock(m.BusyUntil, h.Now), ""
 		}) {
 			return false
 		}
@@ -326,7 +328,7 @@ func (c *checker) clock(j *Job, h *House) bool {
 			if h.ColdEnds.IsZero() {
 				return "cold hours without an end", "change the cold hours"
 			}
-			return "cold hours until " + clock(h.ColdEnds, h.Now), ""
+			return "cold hours until " + Clock(h.ColdEnds, h.Now), ""
 		})
 	}
 	if h.NextCold.IsZero() {
@@ -334,7 +336,7 @@ func (c *checker) clock(j *Job, h *House) bool {
 	}
 	end := h.Now.Add(time.Duration(j.File.EstimateS * float64(time.Second)))
 	return !end.After(h.NextCold) || c.no(CodeCold, ForCold, func() (string, string) {
-		return fmt.Sprintf("would run until about %s, cold hours begin at %s", clock(end, h.Now), clock(h.NextCold, h.Now)),
+		return fmt.Sprintf("would run until about %s, cold hours begin at %s", Clock(end, h.Now), Clock(h.NextCold, h.Now)),
 			"change the cold hours, or make the piece shorter"
 	})
 }
@@ -375,8 +377,8 @@ func because(why string) string {
 	return ": " + strings.TrimSuffix(why, ".")
 }
 
-// clock names an instant as briefly as is clear from now.
-func clock(t, now time.Time) string {
+// Clock names an instant as briefly as is clear from now.
+func Clock(t, now time.Time) string {
 	t = t.In(now.Location())
 	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
 		return t.Format("15:04")

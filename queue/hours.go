@@ -208,6 +208,20 @@ type Hours struct {
 	Cold     Schedule
 }
 
+// Stock is the owner's word on reels that may not last.
+type Stock struct {
+	Margin *float64 // kept on the reel over what a file needs, a share of it; nil: 0.05
+	Warn   bool     // a reel that will not last is warned of, and the job starts all the same
+}
+
+// Share is the margin in force.
+func (s Stock) Share() float64 {
+	if s.Margin != nil {
+		return *s.Margin
+	}
+	return marginOfSpool
+}
+
 // House is what the hours mean for a start at Now.
 type House struct {
 	Now      time.Time // in the house's zone
@@ -215,6 +229,7 @@ type House struct {
 	ColdNow  bool
 	ColdEnds time.Time // when ColdNow; zero when they never end
 	NextCold time.Time // when not ColdNow; zero when none will come
+	Stock    Stock
 }
 
 // NewHouse works out once for a decision what holds for all its jobs and printers.

@@ -175,6 +175,9 @@ type Run struct {
 	Good         *int // pieces found good; nil while nobody has said
 	ClearedAt    time.Time
 	ClearedBy    string // "person", "routine", empty before
+	Eyes         Eyes   // on its first layer
+	EyesWhy      string // why somebody is to look
+	EyesAt       time.Time
 }
 
 // Mishap is a run that failed, was stopped or interrupted, or whose yield was bad.

@@ -41,22 +41,16 @@ type Plate struct {
 	Person bool
 }
 
-// Spool is the reel that is loaded.
-type Spool struct {
-	Material string // upper case, empty when nothing is loaded
-	Colour   string
-	Grams    *float64 // left; nil while nobody has said
-}
-
 // Facts is what changes by hand on a printer and is kept over restarts.
 type Facts struct {
 	Name           string
 	NozzleMM       float64 // 0 while unknown
-	Spool          Spool
+	Spool          Spool   // loaded; its zero value: nothing is
 	Plate          Plate
 	OutOfService   string // the reason, empty when in service
 	Lent           bool
-	ClearingsInRow int // clearing routines started since a person last cleared the plate
+	Changed        string // what hands changed since a first layer was last found good; empty: nothing
+	ClearingsInRow int    // clearing routines started since a person last cleared the plate
 }
 
 // Machine is everything that eligibility must know of a printer.

@@ -78,6 +78,8 @@ type Dispatcher struct {
 	printers []*printer
 	byName   map[string]*printer
 	hours    queue.Hours
+	stock    queue.Stock
+	eyesOff  bool           // nobody is called to first layers
 	mishaps  []queue.Mishap // that need a decision, newest first
 	tally    store.Tally
 	stale    bool                     // the tally is older than the ledger
@@ -110,11 +112,14 @@ type printer struct {
 	stage    stage
 	run      *queue.Run         // in starting, running, ending
 	job      *queue.Job         // its job as it was at the start
+	layers   []queue.LayerDraw  // of its file, from the start on
 	recorded chan struct{}      // closed when the run's end is on the disk
 	callOff  context.CancelFunc // in starting: the start is not wanted any more
 	stopped  string             // in starting: a person's words on why not
 	cancel   bool               // the job is cancelled: its end needs no decision
 	pending  string             // why an outcome is not on the disk yet
+
+	reelFromMM float64 // filament of the run that the loaded reel did not give, or that its weighing holds
 
 	startsAt time.Time // hands were here: nothing starts before
 	retryAt  time.Time // a start was refused: not again before
@@ -192,6 +197,14 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 	if d.hours, err = o.Store.Hours(ctx); err != nil {
 		return nil, err
 	}
+	if d.stock, err = o.Store.Stock(ctx); err != nil {
+		return nil, err
+	}
+	eyes, err := o.Store.Setting(ctx, store.KeyEyes)
+	if err != nil {
+		return nil, err
+	}
+	d.eyesOff = eyes == "off"
 	if d.tally, err = o.Store.Tally(ctx); err != nil {
 		return nil, err
 	}

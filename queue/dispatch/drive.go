@@ -48,9 +48,13 @@ func (d *Dispatcher) begin(ctx context.Context, p *printer, r queue.Run, j *queu
 	if err != nil {
 		return nil, err
 	}
+	list := fleetLayers(layers)
+	d.mu.Lock()
+	p.layers = drawOf(list)
+	d.mu.Unlock()
 	return p.dev.Start(ctx, fleet.Run{
 		ID: r.ID, Label: label(j, r.Try), Open: func() (io.ReadCloser, error) { return os.Open(path) },
-		Layers: fleetLayers(layers), Lines: j.File.Lines, EstimateS: j.File.EstimateS, HeightMM: j.File.HeightMM, Journal: d.o.Store.Journal(),
+		Layers: list, Lines: j.File.Lines, EstimateS: j.File.EstimateS, HeightMM: j.File.HeightMM, Journal: d.o.Store.Journal(),
 	})
 }
 
@@ -132,13 +136,10 @@ func (d *Dispatcher) record(ctx context.Context, p *printer, r queue.Run, j *que
 	if o.EndedAt.IsZero() {
 		o.EndedAt = d.now()
 	}
-	e := store.End{Outcome: o, To: queue.NeedsDecision, Note: o.Text, Grams: o.FilamentMM * j.File.FilamentGPMM}
+	e := store.End{Outcome: o, To: queue.NeedsDecision, Note: o.Text}
 	switch {
 	case o.Result == fleet.Finished:
 		e.To, e.Note = queue.AwaitsYield, ""
-		if o.FilamentMM == 0 {
-			e.Grams = j.File.MassG
-		}
 	case cancel:
 		e.To, e.Note = queue.Cancelled, "cancelled by a person in mid-print"
 	}

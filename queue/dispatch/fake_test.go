@@ -252,7 +252,7 @@ func open(t testing.TB, dir string, f *fakes, machines []Machine, change func(*O
 		t.Fatal(err)
 	}
 	for _, n := range names {
-		if _, err := s.Fit(ctx, n, func(f *queue.Facts) error {
+		if _, err := s.Fit(ctx, n, 0, func(f *queue.Facts) error {
 			f.NozzleMM, f.Spool.Material, f.Plate.Surface = 0.4, "PLA", queue.Textured
 			return nil
 		}); err != nil {

@@ -317,7 +317,8 @@ func (d *Dispatcher) Fit(ctx context.Context, name string, fit Fit) error {
 			return err
 		}
 	}
-	f, err := d.o.Store.Fit(ctx, name, func(f *queue.Facts) error { return apply(f, fit) })
+	runMM := d.runMM(p)
+	f, err := d.o.Store.Fit(ctx, name, runMM, func(f *queue.Facts) error { return apply(f, fit) })
 	if err == nil && fit.PlateOff != nil {
 		switch {
 		case *fit.PlateOff && f.Plate.State == queue.PlateOccupied:
@@ -331,9 +332,7 @@ func (d *Dispatcher) Fit(ctx context.Context, name string, fit Fit) error {
 	if err != nil {
 		return err
 	}
-	d.mu.Lock()
-	p.know(f)
-	d.mu.Unlock()
+	d.reel(p, f, runMM)
 	d.hands(p)
 	d.poke()
 	return nil
@@ -348,10 +347,10 @@ func apply(f *queue.Facts, fit Fit) error {
 		f.NozzleMM = *v
 	}
 	if v := fit.Material; v != nil {
+		f.Spool = queue.Spool{} // another reel, without a number
 		if f.Spool.Material, err = word("the material", strings.ToUpper(*v)); err != nil {
 			return err
 		}
-		f.Spool.Grams = nil // another reel
 	}
 	if v := fit.Colour; v != nil {
 		if f.Spool.Colour, err = word("the colour", *v); err != nil {

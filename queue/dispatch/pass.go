@@ -39,7 +39,7 @@ func (d *Dispatcher) pass(ctx context.Context) time.Time {
 	}
 	now := d.now()
 	d.mu.RLock()
-	house := queue.NewHouse(now, d.hours)
+	house := d.house(now)
 	closing := d.closing
 	d.mu.RUnlock()
 	if !closing && ctx.Err() == nil {
@@ -108,6 +108,7 @@ func (d *Dispatcher) observe(ctx context.Context, p *printer) {
 		if s.Run != nil && s.Run.Hot {
 			d.relax(p)
 		}
+		d.look(ctx, p, &s)
 	}
 }
 
@@ -258,6 +259,7 @@ func (d *Dispatcher) start(ctx context.Context, p *printer, j *queue.Job) {
 	d.setJob(st.Job)
 	p.know(st.Facts)
 	p.stage, p.run, p.job, p.cancel, p.stopped, p.refused = starting, &st.Run, d.live[j.ID], false, "", ""
+	p.reelFromMM, p.layers = 0, nil
 	p.recorded, p.callOff = make(chan struct{}), callOff
 	p.waitsPower, p.powerNo = time.Time{}, ""
 	job := p.job

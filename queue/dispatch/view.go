@@ -45,6 +45,14 @@ type PrinterView struct {
 	// Next is counting down to start at Starts.
 	Next   *queue.Job
 	Starts time.Time
+	// Spool is the loaded reel, with what the run has drawn so far taken off.
+	Spool queue.Spool
+	// ReelEnds is where it ends before the run does, nil when it lasts.
+	ReelEnds *Forecast
+	// Eyes is how far the look at the run's first layer has come.
+	Eyes    queue.Eyes
+	EyesWhy string
+	EyesAt  time.Time // when the person was called
 }
 
 // JobView is one job with the reason why it waits.
@@ -83,7 +91,7 @@ func (d *Dispatcher) View() View {
 	d.mu.RLock()
 	defer d.mu.RUnlock()
 	now := d.now()
-	h := queue.NewHouse(now, d.hours)
+	h := d.house(now)
 	v := View{At: now, Hours: d.hours, ColdNow: h.ColdNow, HomeNow: d.hours.Home.Contains(now), Tally: d.tally, Mishaps: d.mishaps}
 	machines := make([]queue.Machine, len(d.printers))
 	for i, p := range d.printers {
@@ -111,8 +119,13 @@ func (d *Dispatcher) View() View {
 	for i, p := range d.printers {
 		pv := PrinterView{Machine: machines[i], Snapshot: snaps[i], OnPlate: d.live[p.facts.Plate.JobID]}
 		pv.Question = queue.Question(&machines[i], pv.OnPlate)
+		pv.Spool = d.spoolNow(p, &snaps[i])
+		if f, ends := d.forecast(p, &snaps[i], now); ends {
+			pv.ReelEnds = &f
+		}
 		if p.run != nil {
 			pv.Job, pv.RunID = d.live[p.run.JobID], p.run.ID
+			pv.Eyes, pv.EyesWhy, pv.EyesAt = p.run.Eyes, p.run.EyesWhy, p.run.EyesAt
 			if s := snaps[i].Run; s != nil && s.RunID == p.run.ID {
 				v.HoursIn += s.LeftS / 3600
 			}
@@ -250,7 +263,7 @@ func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
 	}
 	d.mu.RLock()
 	defer d.mu.RUnlock()
-	h := queue.NewHouse(d.now(), d.hours)
+	h := d.house(d.now())
 	w := Why{Job: *j}
 	machines := make([]queue.Machine, len(d.printers))
 	for i, p := range d.printers {
@@ -259,6 +272,13 @@ func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
 		list := queue.Eligible(j, &machines[i], &h)
 		if len(list) == 0 && p.retryAt.After(h.Now) {
 			list = []queue.Obstacle{{Code: queue.CodeRefused, Text: "refused its last start: " + p.refused, Waits: queue.ForPrinter}}
+		}
+		for k := range list {
+			if list[k].Code == queue.CodeSpool {
+				if err := d.lasting(ctx, j, &machines[i], &h, &list[k]); err != nil {
+					d.o.Log.Error("where a reel would end is not known", "job", j.ID, "err", err)
+				}
+			}
 		}
 		w.Printers = append(w.Printers, PrinterWhy{p.conf.Name, list})
 	}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strconv"
 
 	"undercroft/queue"
 )
@@ -14,6 +15,9 @@ const (
 	KeyHome     = "home-hours"
 	KeyCold     = "cold-hours"
 	KeyCautions = "cautions-seen" // when the cautions were shown, RFC 3339
+	KeyEyes     = "eyes"          // "off": nobody is called to first layers
+	KeyMargin   = "spool-margin"  // kept on a reel over what a file needs, a share of it
+	KeyShort    = "spool-short"   // "warn": a reel that will not last does not keep a job from starting
 )
 
 // Setting gives an answer of the house, empty when there is none.
@@ -67,5 +71,38 @@ func (s *Store) SetHours(ctx context.Context, home, cold queue.Schedule) error {
 			return err
 		}
 		return s.set(ctx, tx, KeyCold, cold.String())
+	})
+}
+
+// Stock gives the owner's word on reels that may not last.
+func (s *Store) Stock(ctx context.Context) (queue.Stock, error) {
+	var k queue.Stock
+	margin, err := s.Setting(ctx, KeyMargin)
+	if err != nil {
+		return k, err
+	}
+	if margin != "" {
+		v, err := strconv.ParseFloat(margin, 64)
+		if err != nil {
+			return k, fmt.Errorf("the stored margin of reels: %w", err)
+		}
+		k.Margin = &v
+	}
+	short, err := s.Setting(ctx, KeyShort)
+	k.Warn = short == "warn"
+	return k, err
+}
+
+// SetStock keeps the owner's word on reels.
+func (s *Store) SetStock(ctx context.Context, k queue.Stock) error {
+	return s.tx(ctx, "storing what holds for reels", func(tx *sql.Tx) error {
+		short := "refuse"
+		if k.Warn {
+			short = "warn"
+		}
+		if err := s.set(ctx, tx, KeyShort, short); err != nil {
+			return err
+		}
+		return s.set(ctx, tx, KeyMargin, strconv.FormatFloat(k.Share(), 'g', -1, 64))
 	})
 }

@@ -9,16 +9,12 @@ import (
 	"undercroft/queue"
 )
 
-const factColumns = `name, nozzle_mm, material, colour, grams, surface, plate_state, plate_job, plate_run, plate_since, plate_why, plate_person, out_of, lent, clearings`
+const factColumns = `name, nozzle_mm, surface, plate_state, plate_job, plate_run, plate_since, plate_why, plate_person, out_of, lent, changed, clearings`
 
 func scanFacts(row interface{ Scan(...any) error }) (queue.Facts, error) {
 	var f queue.Facts
-	var grams sql.NullFloat64
 	var since int64
-	err := row.Scan(&f.Name, &f.NozzleMM, &f.Spool.Material, &f.Spool.Colour, &grams, &f.Plate.Surface, &f.Plate.State, &f.Plate.JobID, &f.Plate.RunID, &since, &f.Plate.Why, &f.Plate.Person, &f.OutOfService, &f.Lent, &f.ClearingsInRow)
-	if grams.Valid {
-		f.Spool.Grams = &grams.Float64
-	}
+	err := row.Scan(&f.Name, &f.NozzleMM, &f.Plate.Surface, &f.Plate.State, &f.Plate.JobID, &f.Plate.RunID, &since, &f.Plate.Why, &f.Plate.Person, &f.OutOfService, &f.Lent, &f.Changed, &f.ClearingsInRow)
 	f.Plate.Since = fromMS(since)
 	return f, err
 }
@@ -31,6 +27,10 @@ func facts(ctx context.Context, q querier, name string) (queue.Facts, error) {
 	if err == nil && f.Plate.RunID != 0 {
 		f.Plate.Pieces, err = pieces(ctx, q, `WHERE c.run_id = ? ORDER BY c.place`, f.Plate.RunID)
 	}
+	if err != nil {
+		return f, err
+	}
+	f.Spool, err = loaded(ctx, q, name)
 	return f, err
 }
 
@@ -69,23 +69,34 @@ func (s *Store) change(ctx context.Context, name, query string, args ...any) (qu
 }
 
 // Fit changes what hands change on a printer: nozzle, spool, sheet. change gets
-// the facts as they are; of what it sets, nozzle, spool and surface are kept.
-func (s *Store) Fit(ctx context.Context, name string, change func(*queue.Facts) error) (queue.Facts, error) {
+// the facts as they are; of what it sets, nozzle, spool and surface are kept. A
+// spool whose ID it sets to 0 is another reel, without a number. runMM is the
+// filament that a run under way there has drawn so far.
+func (s *Store) Fit(ctx context.Context, name string, runMM float64, change func(*queue.Facts) error) (queue.Facts, error) {
 	var f queue.Facts
 	err := s.tx(ctx, "printer "+name, func(tx *sql.Tx) error {
-		var err error
-		if f, err = facts(ctx, tx, name); err != nil {
+		before, err := facts(ctx, tx, name)
+		if err != nil {
 			return err
 		}
+		f = before
 		if err := change(&f); err != nil {
 			return err
 		}
-		var grams sql.NullFloat64
-		if f.Spool.Grams != nil {
-			grams = sql.NullFloat64{Float64: *f.Spool.Grams, Valid: true}
+		if _, err := tx.ExecContext(ctx, `UPDATE printers SET nozzle_mm = ?, surface = ? WHERE name = ?`, f.NozzleMM, f.Plate.Surface, name); err != nil {
+			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE printers SET nozzle_mm = ?, material = ?, colour = ?, grams = ?, surface = ? WHERE name = ?`,
-			f.NozzleMM, f.Spool.Material, f.Spool.Colour, grams, f.Plate.Surface, name); err != nil {
+		if f.NozzleMM != before.NozzleMM {
+			if err := changed(ctx, tx, name, "another nozzle"); err != nil {
+				return err
+			}
+		}
+		if f.Plate.Surface != before.Plate.Surface {
+			if err := changed(ctx, tx, name, "another sheet"); err != nil {
+				return err
+			}
+		}
+		if err := s.fitSpool(ctx, tx, name, before.Spool, f.Spool, runMM); err != nil {
 			return err
 		}
 		f, err = facts(ctx, tx, name)

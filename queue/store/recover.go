@@ -36,7 +36,7 @@ func (s *Store) recover(ctx context.Context) (*Recovery, error) {
 				return err
 			}
 			var st Started
-			e := End{Outcome: o, To: queue.NeedsDecision, Note: o.Text, Grams: o.FilamentMM * j.File.FilamentGPMM}
+			e := End{Outcome: o, To: queue.NeedsDecision, Note: o.Text}
 			if err := s.endRun(ctx, tx, e, r, j, &st); err != nil {
 				return err
 			}

@@ -11,14 +11,15 @@ import (
 	"undercroft/queue"
 )
 
-const runColumns = `id, job_id, printer, try, result, cause, text, started_at, ended_at, estimate_s, nozzle_mm, material, colour, surface, line, layers_done, completed_mm, in_progress_mm, filament_mm, grams, commands, resends, good, cleared_at, cleared_by`
+const runColumns = `id, job_id, printer, try, result, cause, text, started_at, ended_at, estimate_s, nozzle_mm, material, colour, surface, line, layers_done, completed_mm, in_progress_mm, filament_mm, grams, commands, resends, good, cleared_at, cleared_by, eyes, eyes_why, eyes_at`
 
 func scanRun(row interface{ Scan(...any) error }) (queue.Run, error) {
 	var r queue.Run
 	var started int64
-	var ended, good, cleared sql.NullInt64
+	var ended, good, cleared, eyesAt sql.NullInt64
 	err := row.Scan(&r.ID, &r.JobID, &r.Printer, &r.Try, &r.Result, &r.Cause, &r.Text, &started, &ended, &r.EstimateS, &r.NozzleMM, &r.Material, &r.Colour, &r.Surface,
-		&r.Line, &r.LayersDone, &r.CompletedMM, &r.InProgressMM, &r.FilamentMM, &r.Grams, &r.Commands, &r.Resends, &good, &cleared, &r.ClearedBy)
+		&r.Line, &r.LayersDone, &r.CompletedMM, &r.InProgressMM, &r.FilamentMM, &r.Grams, &r.Commands, &r.Resends, &good, &cleared, &r.ClearedBy, &r.Eyes, &r.EyesWhy, &eyesAt)
+	r.EyesAt = fromNullMS(eyesAt)
 	r.StartedAt, r.EndedAt, r.ClearedAt = fromMS(started), fromNullMS(ended), fromNullMS(cleared)
 	if good.Valid {
 		n := int(good.Int64)
@@ -98,6 +99,14 @@ func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Star
 		if err != nil {
 			return err
 		}
+		if err := s.wantEyes(ctx, tx, runID, st.Job.File.SHA256, f); err != nil {
+			return err
+		}
+		if f.Spool.ID != 0 {
+			if err := insertPart(ctx, tx, runID, f.Spool.ID, 0); err != nil {
+				return err
+			}
+		}
 		if err := one(ctx, tx, lost("the plate of %s is no longer clear", printer),
 			`UPDATE printers SET plate_state = 'occupied', plate_job = ?, plate_run = ?, plate_since = ?, plate_why = ?, plate_person = 0 WHERE name = ? AND plate_state = 'clear' AND lent = 0 AND out_of = ''`,
 			jobID, runID, ms(now), st.Job.Part+" lies on it", printer); err != nil {
@@ -146,6 +155,9 @@ func (s *Store) NotStarted(ctx context.Context, r queue.Run, why string, hold bo
 			`UPDATE jobs SET state = ?, printer = '', runs = runs - 1, note = ?, changed_at = ? WHERE id = ? AND state = 'running'`, to, why, ms(s.now()), r.JobID); err != nil {
 			return err
 		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM run_spools WHERE run_id = ?`, r.ID); err != nil {
+			return err
+		}
 		if err := one(ctx, tx, lost("the plate of %s holds something else", r.Printer),
 			`UPDATE printers SET plate_state = 'clear', plate_job = 0, plate_run = 0, plate_why = '', plate_since = ? WHERE name = ? AND plate_run = ? AND plate_state = 'occupied'`,
 			ms(s.now()), r.Printer, r.ID); err != nil {
@@ -161,7 +173,6 @@ type End struct {
 	Outcome fleet.Outcome
 	To      queue.JobState // AwaitsYield, NeedsDecision or Cancelled
 	Note    string         // the job's note
-	Grams   float64        // spent, taken off the spool
 }
 
 // EndRun records an outcome once: run, job, spool, plate and, when the run did
@@ -186,9 +197,17 @@ func (s *Store) EndRun(ctx context.Context, e End) (Started, error) {
 
 func (s *Store) endRun(ctx context.Context, tx *sql.Tx, e End, r queue.Run, j queue.Job, st *Started) error {
 	o := &e.Outcome
+	drawnMM := o.FilamentMM
+	if o.Result == fleet.Finished && drawnMM == 0 {
+		drawnMM = j.File.FilamentMM
+	}
+	grams, err := s.debit(ctx, tx, r.ID, j.File, drawnMM)
+	if err != nil {
+		return err
+	}
 	if err := one(ctx, tx, lost("run %d has ended already", r.ID),
 		`UPDATE runs SET result = ?, cause = ?, text = ?, ended_at = ?, line = ?, layers_done = ?, completed_mm = ?, in_progress_mm = ?, filament_mm = ?, grams = ?, commands = ?, resends = ? WHERE id = ? AND result = ''`,
-		o.Result, o.Cause, o.Text, ms(o.EndedAt), o.Line, o.LayersDone, o.CompletedMM, o.InProgressMM, o.FilamentMM, e.Grams, o.Commands, o.Resends, r.ID); err != nil {
+		o.Result, o.Cause, o.Text, ms(o.EndedAt), o.Line, o.LayersDone, o.CompletedMM, o.InProgressMM, o.FilamentMM, grams, o.Commands, o.Resends, r.ID); err != nil {
 		return err
 	}
 	if err := s.move(ctx, tx, &j, e.To, e.Note); err != nil {
@@ -201,8 +220,8 @@ func (s *Store) endRun(ctx context.Context, tx *sql.Tx, e End, r queue.Run, j qu
 		}
 	}
 	if err := one(ctx, tx, lost("the plate of %s holds something else", r.Printer),
-		`UPDATE printers SET plate_since = ?, plate_person = max(plate_person, ?), grams = max(grams - ?, 0) WHERE name = ? AND plate_run = ? AND plate_state = 'occupied'`,
-		ms(o.EndedAt), person, e.Grams, r.Printer, r.ID); err != nil {
+		`UPDATE printers SET plate_since = ?, plate_person = max(plate_person, ?) WHERE name = ? AND plate_run = ? AND plate_state = 'occupied'`,
+		ms(o.EndedAt), person, r.Printer, r.ID); err != nil {
 		return err
 	}
 	if e.To == queue.NeedsDecision {
@@ -216,7 +235,7 @@ func (s *Store) endRun(ctx context.Context, tx *sql.Tx, e End, r queue.Run, j qu
 		if err := insertMishap(ctx, tx, queue.Mishap{
 			RunID: r.ID, JobID: j.ID, Printer: r.Printer, Result: string(o.Result), Cause: o.Cause, Text: o.Text, At: o.EndedAt,
 			Line: o.Line, LayersDone: o.LayersDone, CompletedMM: o.CompletedMM, InProgressMM: o.InProgressMM, HeightMM: j.File.HeightMM,
-			GramsSpent: e.Grams, Heat: heat,
+			GramsSpent: grams, Heat: heat,
 		}); err != nil {
 			return err
 		}

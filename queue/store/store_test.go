@@ -81,7 +81,7 @@ func TestAJobsLifeIsRecordedWhole(t *testing.T) {
 	jobs := add(t, s, 1, 4)
 	clear(t, s, "Bittern")
 	grams := 500.0
-	if _, err := s.Fit(ctx, "Bittern", func(f *queue.Facts) error {
+	if _, err := s.Fit(ctx, "Bittern", 0, func(f *queue.Facts) error {
 		f.Spool = queue.Spool{Material: "PLA", Colour: "white", Grams: &grams}
 		return nil
 	}); err != nil {
@@ -94,7 +94,7 @@ func TestAJobsLifeIsRecordedWhole(t *testing.T) {
 	if _, err := s.Cleared(ctx, "Bittern", true, "", Yield{}); !errors.Is(err, queue.ErrConflict) {
 		t.Fatalf("a plate was cleared under a run: %v", err)
 	}
-	end := End{Outcome: fleet.Outcome{RunID: st.Run.ID, Result: fleet.Finished, EndedAt: t0.Add(time.Hour), LayersDone: 3, CompletedMM: 0.6}, To: queue.AwaitsYield, Grams: 20}
+	end := End{Outcome: fleet.Outcome{RunID: st.Run.ID, Result: fleet.Finished, EndedAt: t0.Add(time.Hour), LayersDone: 3, CompletedMM: 0.6}, To: queue.AwaitsYield}
 	st, err := s.EndRun(ctx, end)
 	if err != nil {
 		t.Fatal(err)
@@ -363,7 +363,7 @@ func TestAMishapKeepsTheHeatOfItsLastMinutes(t *testing.T) {
 	run := start(t, s, job, "Bittern").Run
 	o := fleet.Outcome{RunID: run.ID, Result: fleet.Failed, Cause: "thermal", Text: "the nozzle fell to 150 °C", EndedAt: t0, Line: 33, LayersDone: 1, CompletedMM: 0.2, InProgressMM: 0.4,
 		Heat: []fleet.HeatSample{{At: t0, Heaters: []link.Heater{{Name: "T0", ActualC: 150.5, TargetC: 210}}}}}
-	if _, err := s.EndRun(ctx, End{Outcome: o, To: queue.NeedsDecision, Note: o.Text, Grams: 3}); err != nil {
+	if _, err := s.EndRun(ctx, End{Outcome: o, To: queue.NeedsDecision, Note: o.Text}); err != nil {
 		t.Fatal(err)
 	}
 	m, err := s.Mishaps(ctx, false)

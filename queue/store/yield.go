@@ -82,6 +82,11 @@ func (s *Store) Cleared(ctx context.Context, printer string, seated bool, surfac
 		if surface == "" {
 			surface = f.Plate.Surface
 		}
+		if surface != f.Plate.Surface {
+			if err := changed(ctx, tx, printer, "another sheet"); err != nil {
+				return err
+			}
+		}
 		if err := one(ctx, tx, lost("the plate of %s has changed meanwhile", printer),
 			`UPDATE printers SET plate_state = ?, plate_job = 0, plate_run = 0, plate_since = ?, plate_why = ?, plate_person = ?, surface = ?, clearings = 0 WHERE name = ? AND plate_run = ?`,
 			state, ms(s.now()), why, !seated, surface, printer, f.Plate.RunID); err != nil {
