@@ -34,6 +34,8 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	a.fileRoutes()
 	a.jobRoutes()
 	a.printerRoutes()
+	a.stockRoutes()
+	mux.HandleFunc("GET /reels", a.reelSheet)
 	return a
 }
 

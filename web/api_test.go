@@ -111,6 +111,21 @@ func TestOperations(t *testing.T) {
 		{"POST", "/api/printers/Dunlin/fit", `{"nozzle_mm":0.8}`, 204, `fit Dunlin {"nozzle_mm":0.8}`, ""},
 		{"POST", "/api/printers/Dunlin/service", `{"out":true,"reason":"belt"}`, 204, "service Dunlin", ""},
 		{"POST", "/api/printers/Dunlin/service", `{"out":false}`, 204, "service Dunlin", ""},
+		{"GET", "/api/spools", "", 200, "", `"grams_left":412`},
+		{"GET", "/api/spools/3", "", 200, "", `"gross_g":624`},
+		{"GET", "/api/spools/9", "", 404, "", `"kind":"not-found"`},
+		{"POST", "/api/spools", `{"material":"PLA"}`, 200, "add-spool {Number:0 Material:PLA Colour: DiameterMM:0 DensityGCM3:0 Price:0 FullG:0 TareG:<nil> LeftG:<nil>}", `"number":6`},
+		{"POST", "/api/spools", `{"material":""}`, 400, "", "material"},
+		{"POST", "/api/spools/3/weigh", `{"gross_g":600}`, 200, "weigh 3", `"grams_left":388`},
+		{"POST", "/api/spools/5/retire", "", 204, "retire-spool 5", ""},
+		{"POST", "/api/printers/Merel/load", `{"number":5}`, 204, "load Merel 5", ""},
+		{"POST", "/api/printers/Merel/load", `{"number":-1}`, 400, "", "number"},
+		{"POST", "/api/printers/Bittern/eyes", `{"good":true}`, 204, "eyes Bittern true", ""},
+		{"POST", "/api/printers/Bittern/eyes", `{}`, 400, "", "good"},
+		{"POST", "/api/printers/Curlew/eyes", `{"good":true}`, 409, "eyes Curlew true", "first layer"},
+		{"POST", "/api/stock", `{"margin":0.1,"eyes":false}`, 204, "set-stock", ""},
+		{"POST", "/api/stock", `{"margin":7}`, 400, "set-stock", "margin"},
+		{"GET", "/reels", "", 200, "", "<b>3</b>"},
 		{"POST", "/api/cool", "", 200, "cool", `"printer":"Egret","ok":false`},
 		{"POST", "/api/hours", `{"home":"none","cold":"none"}`, 204, `hours home="none" cold="none"`, ""},
 		{"POST", "/api/hours", `{"home":"whenever","cold":"none"}`, 400, `hours home="whenever" cold="none"`, "daily 07:00-22:00"},
@@ -359,7 +374,7 @@ func TestOpenAPI(t *testing.T) {
 		}
 	}
 	slices.Sort(ids)
-	want := []string{"add", "cancel", "cleared", "cool", "decide", "fit", "hold", "jobs", "lend", "mishaps", "not-yet", "printers", "release", "service", "set-hours", "stop", "take-back", "view", "why"}
+	want := []string{"add", "add-spool", "cancel", "cleared", "cool", "decide", "eyes", "fit", "hold", "jobs", "lend", "load", "mishaps", "not-yet", "printers", "release", "retire-spool", "service", "set-hours", "set-stock", "spool", "spools", "stop", "take-back", "view", "weigh", "why"}
 	if !slices.Equal(ids, want) {
 		t.Errorf("operations %v, want %v", ids, want)
 	}

@@ -39,6 +39,8 @@ type House interface {
 	Service(ctx context.Context, printer string, s Service) error
 
 	SetHours(ctx context.Context, h Hours) error
+
+	StockHouse
 }
 
 // View is what the pages show. All times are house time in the house's zone.
@@ -53,6 +55,7 @@ type View struct {
 	Jobs     []Job     `json:"jobs"`     // all that are not done or cancelled, in queue order
 	Circuits []Circuit `json:"circuits"`
 	Tally    Tally     `json:"tally"`
+	Stock    StockView `json:"stock"`
 	Mishaps  []Mishap  `json:"mishaps"` // those that still need a decision, newest first
 }
 
@@ -121,7 +124,11 @@ type Plate struct {
 type Spool struct {
 	Material string  `json:"material"` // "" when nothing is loaded
 	Colour   string  `json:"colour"`
-	Grams    float64 `json:"grams_left"` // 0 while unknown
+	Grams    float64 `json:"grams_left"` // now, what the run has drawn taken off; 0 while unknown
+	// Number is what is written on the reel, 0 when it has none.
+	Number     int     `json:"number,omitempty"`
+	DiameterMM float64 `json:"diameter_mm,omitempty"`
+	Short      *Short  `json:"short,omitempty"` // it ends before the run does
 }
 
 type Heater struct {
@@ -151,6 +158,11 @@ type Run struct {
 	// Outline is the piece's side silhouette: for each of up to 64 height steps
 	// from the plate up, the extent [min,max] in 0…1 of the widest step.
 	Outline [][2]float64 `json:"outline,omitempty"`
+	// Eyes is the look at its first layer: "", "wanted", "asked" (a person is
+	// called), "good", "stop".
+	Eyes    string     `json:"eyes,omitempty"`
+	EyesWhy string     `json:"eyes_why,omitempty"`
+	EyesAt  *time.Time `json:"eyes_at,omitempty"` // when the person was called
 }
 
 type Job struct {

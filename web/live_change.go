@@ -48,12 +48,13 @@ type (
 		Hours    Hours     `json:"hours"`
 		Circuits []Circuit `json:"circuits"`
 		Tally    Tally     `json:"tally"`
+		Stock    StockView `json:"stock"`
 		Mishaps  []Mishap  `json:"mishaps"`
 	}
 )
 
 func restOf(v View) rest {
-	return rest{v.Zone, v.Pace, v.Demo, v.Title, v.Hours, v.Circuits, v.Tally, v.Mishaps}
+	return rest{v.Zone, v.Pace, v.Demo, v.Title, v.Hours, v.Circuits, v.Tally, v.Stock, v.Mishaps}
 }
 
 // picture is a View taken apart into encoded entities, so that what changed is

@@ -37,6 +37,9 @@ type clientCommands struct {
 	Stop         stopCmd         `cmd:"" group:"printers" help:"Stop a run now: end moves, heaters off, park."`
 	OutOfService outOfServiceCmd `cmd:"" group:"printers" help:"Give a printer no more jobs."`
 	InService    inServiceCmd    `cmd:"" group:"printers" help:"Give a printer jobs again."`
+	Spools       spoolsCmd       `cmd:"" group:"printers" help:"List the reels in stock, and which will not last."`
+	Spool        spoolCmd        `cmd:"" group:"printers" help:"Put a reel into stock, weigh it, load it, retire it."`
+	Eyes         eyesCmd         `cmd:"" group:"printers" help:"Answer a call to a first layer: good, or stop."`
 	Cool         coolCmd         `cmd:"" group:"house" help:"Set every heater target of every printer to zero."`
 	Hours        hoursCmd        `cmd:"" group:"house" help:"Say when somebody is home and when nothing may be hot."`
 }
@@ -139,6 +142,10 @@ func (c *client) do(ctx context.Context, method, path, kind string, body io.Read
 		return c.problem(resp, text)
 	}
 	if v == nil || len(text) == 0 {
+		return nil
+	}
+	if page, ok := v.(*string); ok { // not JSON
+		*page = string(text)
 		return nil
 	}
 	if err := json.Unmarshal(text, v); err != nil {

@@ -96,6 +96,21 @@ func TestClientGolden(t *testing.T) {
 		{"fit", []string{"fit", "Dunlin", "--nozzle", "0.8", "--grams", "950"}, exitDone},
 		{"fit-nothing", []string{"fit", "Dunlin"}, exitUsage},
 		{"fit-bad", []string{"fit", "Dunlin", "--nozzle=-1"}, exitUsage},
+		{"spools", []string{"spools"}, exitDone},
+		{"spools-rules", []string{"spools", "--margin", "10", "--short", "warn"}, exitDone},
+		{"spool-add", []string{"spool", "add", "--material", "PLA", "--full", "1000", "--grams", "1000"}, exitDone},
+		{"spool-add-twice", []string{"spool", "add", "3", "--material", "PLA"}, exitNotNow},
+		{"spool-show", []string{"spool", "show", "3"}, exitDone},
+		{"spool-weigh", []string{"spool", "weigh", "3", "--gross", "600"}, exitDone},
+		{"spool-weigh-nothing", []string{"spool", "weigh", "3"}, exitUsage},
+		{"spool-load", []string{"spool", "load", "5", "Merel"}, exitDone},
+		{"spool-load-unknown", []string{"spool", "load", "77", "Merel"}, exitNotFound},
+		{"spool-retire", []string{"spool", "retire", "5"}, exitDone},
+		{"eyes", []string{"eyes"}, exitDone},
+		{"eyes-good", []string{"eyes", "Bittern", "--good"}, exitDone},
+		{"eyes-stop", []string{"eyes", "Bittern", "--stop"}, exitDone},
+		{"eyes-nobody", []string{"eyes", "--good"}, exitUsage},
+		{"eyes-off", []string{"eyes", "--calls", "off"}, exitDone},
 		{"out-of-service", []string{"out-of-service", "Merel", "--reason", "belt worn"}, exitDone},
 		{"in-service", []string{"in-service", "Merel"}, exitDone},
 		{"cool", []string{"cool"}, exitNotReached},
@@ -155,6 +170,8 @@ func TestClientSays(t *testing.T) {
 		{[]string{"stop", "Bittern", "--cause", "smells of smoke"}, "stop Bittern smells of smoke"},
 		{[]string{"hours", "--home", "none", "--cold", "daily 01:00-05:00"}, `hours home="none" cold="daily 01:00-05:00"`},
 		{[]string{"lend", "A/b c"}, "lend A/b c"},
+		{[]string{"spool", "unload", "Merel"}, "load Merel 0"},
+		{[]string{"eyes", "Bittern", "--good"}, "eyes Bittern true"},
 	} {
 		run(t, nil, append(c.args, "--server", url)...)
 		calls := house.Calls()
@@ -263,5 +280,20 @@ func TestSpan(t *testing.T) {
 func TestPlain(t *testing.T) {
 	if got := plain("a\x1b[2Jb\u202ec\nd"); got != "a[2Jbcd" {
 		t.Errorf("plain left something that steers a terminal: %q", got)
+	}
+}
+
+// A first layer that waits is listed with why and what to answer.
+func TestClientListsFirstLayers(t *testing.T) {
+	house, url := cellar(t, "")
+	at := evening.Add(-4 * time.Minute)
+	house.Change(func(v *web.View) {
+		run := *v.Printers[0].Run
+		run.Eyes, run.EyesWhy, run.EyesAt = "asked", "the first since another reel", &at
+		v.Printers[0].Run = &run
+	})
+	out, _, _ := run(t, nil, "eyes", "--server", url)
+	if want := "Bittern: look at the first layer of Body shell, left (the first since another reel), called at 21:26. 'undercroft eyes Bittern --good', or --stop.\n"; out != want {
+		t.Errorf("got %q, want %q", out, want)
 	}
 }

@@ -260,6 +260,8 @@ func (d *demo) act(ctx context.Context, v web.View, asked map[string]time.Time) 
 		switch {
 		case a.Fit != nil:
 			err = d.daemon.house.Fit(ctx, a.Printer, *a.Fit)
+		case a.Look:
+			err = d.daemon.house.Eyes(ctx, a.Printer, web.Eyes{Good: true})
 		case a.Restart:
 			d.cellar.printers[a.Printer].sim.SetFilament(true)
 			d.cellar.printers[a.Printer].sim.Reset()

@@ -24,6 +24,7 @@ func (h *house) View(context.Context) (web.View, error) {
 			PiecesDone: v.Tally.PiecesDone, PiecesWanted: v.Tally.PiecesWanted,
 			HoursDone: v.Tally.HoursDone, HoursLeft: v.HoursIn, GramsUsed: v.Tally.GramsUsed,
 		},
+		Stock:    web.StockView{Margin: v.Stock.Share(), Warn: v.Stock.Warn, Eyes: !v.EyesOff},
 		Printers: make([]web.Printer, len(v.Printers)),
 		Jobs:     make([]web.Job, len(v.Jobs)),
 		Circuits: make([]web.Circuit, len(v.Circuits)),
@@ -60,7 +61,7 @@ func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
 	v := web.Printer{
 		Name: m.Name, Kind: m.Kind, Phase: string(s.Phase), PhaseSince: s.Since, Why: p.Why, WaitsFor: p.WaitsFor,
 		VolumeMM: m.VolumeMM, NozzleMM: m.NozzleMM, OutOf: m.OutOfService, Circuit: m.Circuit,
-		Spool:    web.Spool{Material: m.Spool.Material, Colour: m.Spool.Colour},
+		Spool:    loadedView(p),
 		Plate:    plateView(p),
 		Heaters:  heaterViews(s.Link.Heaters),
 		Resends:  s.Link.Resends,
@@ -71,14 +72,15 @@ func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
 			v.Path = c.Path
 		}
 	}
-	if m.Spool.Grams != nil {
-		v.Spool.Grams = *m.Spool.Grams
-	}
 	if at := s.Link.HeatAt; !at.IsZero() {
 		v.HeatAt = &at
 	}
 	if p.Job != nil && s.Run != nil && s.Run.RunID == p.RunID {
 		v.Run = runView(p.Job, s.Run)
+		v.Run.Eyes, v.Run.EyesWhy = string(p.Eyes), p.EyesWhy
+		if at := p.EyesAt; !at.IsZero() {
+			v.Run.EyesAt = &at
+		}
 	}
 	if p.Next != nil {
 		starts := p.Starts

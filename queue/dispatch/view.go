@@ -30,6 +30,8 @@ type View struct {
 	Decision int     // jobs that need a decision
 	HoursIn  float64 // machine hours that live jobs still want, the rest of running ones included
 	Mishaps  []queue.Mishap
+	Stock    queue.Stock
+	EyesOff  bool // nobody is called to first layers
 }
 
 // PrinterView is one printer.
@@ -92,7 +94,7 @@ func (d *Dispatcher) View() View {
 	defer d.mu.RUnlock()
 	now := d.now()
 	h := d.house(now)
-	v := View{At: now, Hours: d.hours, ColdNow: h.ColdNow, HomeNow: d.hours.Home.Contains(now), Tally: d.tally, Mishaps: d.mishaps}
+	v := View{At: now, Hours: d.hours, ColdNow: h.ColdNow, HomeNow: d.hours.Home.Contains(now), Tally: d.tally, Mishaps: d.mishaps, Stock: d.stock, EyesOff: d.eyesOff}
 	machines := make([]queue.Machine, len(d.printers))
 	for i, p := range d.printers {
 		machines[i] = d.machine(p, &snaps[i])

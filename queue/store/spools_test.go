@@ -237,4 +237,3 @@ func TestSomebodyLooksAtAFilesFirstRunAndAfterAChange(t *testing.T) {
 	}
 	want(begin(), queue.EyesNone, "")
 }
-

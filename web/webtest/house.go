@@ -21,6 +21,7 @@ type House struct {
 	mu    sync.Mutex
 	view  web.View
 	done  []web.Job // those that have ended
+	reels []web.Reel
 	calls []string
 	fail  error
 	subs  map[chan struct{}]struct{}
@@ -28,7 +29,7 @@ type House struct {
 
 // New is the house at the given instant, as Scene draws it.
 func New(at time.Time) *House {
-	return &House{view: Scene(at), subs: map[chan struct{}]struct{}{}}
+	return &House{view: Scene(at), reels: reels(), subs: map[chan struct{}]struct{}{}}
 }
 
 // Change edits the view and tells the subscribers.

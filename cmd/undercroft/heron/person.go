@@ -27,6 +27,8 @@ type Act struct {
 	// Restart: the printer has faulted; it is looked at, switched off and on, and
 	// taken back.
 	Restart bool
+	// Look: the person is called to a first layer, and finds it good.
+	Look bool
 }
 
 // NewPerson returns the person of a build.
@@ -68,6 +70,9 @@ func (p *Person) at(v *web.View, w *web.Printer) (Act, bool) {
 	}
 	if w.Phase == "faulted" {
 		return Act{Printer: w.Name, RunID: w.Plate.RunID, Due: w.PhaseSince.Add(p.walk(w)), Restart: true}, true
+	}
+	if r := w.Run; r != nil && r.Eyes == "asked" && r.EyesAt != nil {
+		return Act{Printer: w.Name, RunID: r.ID, Due: r.EyesAt.Add(p.walk(w)), Look: true}, true
 	}
 	if w.Run != nil || w.Plate.Question == "" || w.OutOf != "" {
 		return Act{}, false

@@ -147,3 +147,18 @@ func TestPersonRestartsWhatFaulted(t *testing.T) {
 		t.Errorf("the person does %+v", acts)
 	}
 }
+
+func TestPersonLooksAtAFirstLayer(t *testing.T) {
+	at := time.Date(2026, time.November, 30, 9, 0, 0, 0, time.UTC)
+	v := web.View{At: at, Printers: []web.Printer{{
+		Name: "Curlew", Phase: "printing", Run: &web.Run{ID: 7, Eyes: "asked", EyesAt: &at}, Plate: web.Plate{State: "occupied", RunID: 7},
+	}}}
+	acts := NewPerson(1, first()).Acts(v)
+	if len(acts) != 1 || !acts[0].Look || acts[0].Cleared != nil || !acts[0].Due.After(at) {
+		t.Errorf("the person does %+v", acts)
+	}
+	v.Printers[0].Run.Eyes = "good"
+	if acts := NewPerson(1, first()).Acts(v); len(acts) != 0 {
+		t.Errorf("the person does %+v", acts)
+	}
+}

@@ -1,0 +1,106 @@
+package web
+
+import (
+	"context"
+	"time"
+)
+
+// StockHouse is what a House knows of reels and of looks at first layers.
+type StockHouse interface {
+	Spools(ctx context.Context, all bool) ([]Reel, error) // all: the retired ones too
+	Spool(ctx context.Context, number int) (ReelHistory, error)
+	AddSpool(ctx context.Context, r NewReel) (Reel, error)
+	Weigh(ctx context.Context, number int, w Weighing) (Reel, error)
+	RetireSpool(ctx context.Context, number int) error
+	// Load says which reel hangs on a printer; in mid-run too.
+	Load(ctx context.Context, printer string, l Load) error
+	// Eyes answers a call to a first layer: good, or the run is stopped.
+	Eyes(ctx context.Context, printer string, e Eyes) error
+	SetStock(ctx context.Context, s StockRules) error
+}
+
+// Reel is one reel of filament in stock.
+type Reel struct {
+	Number      int        `json:"number"` // 0: it has none
+	Material    string     `json:"material"`
+	Colour      string     `json:"colour"`
+	DiameterMM  float64    `json:"diameter_mm"` // 0: as each file says
+	DensityGCM3 float64    `json:"density_g_cm3"`
+	Price       float64    `json:"price,omitempty"`
+	FullG       float64    `json:"full_g,omitempty"` // filament on it as bought
+	TareG       *float64   `json:"tare_g,omitempty"` // the empty reel
+	LeftG       *float64   `json:"grams_left,omitempty"`
+	Printer     string     `json:"printer"` // where it is loaded; empty: on the shelf
+	AddedAt     time.Time  `json:"added_at"`
+	RetiredAt   *time.Time `json:"retired_at,omitempty"`
+}
+
+// ReelHistory is a reel with what happened to it, newest first.
+type ReelHistory struct {
+	Reel
+	Events []ReelEvent `json:"events"`
+}
+
+// ReelEvent is one thing that happened to a reel.
+type ReelEvent struct {
+	At      time.Time `json:"at"`
+	What    string    `json:"what"` // added, loaded, unloaded, weighed, said, drawn, retired
+	Printer string    `json:"printer,omitempty"`
+	RunID   int64     `json:"run_id,omitempty"`
+	ChangeG float64   `json:"change_g"`
+	LeftG   *float64  `json:"grams_left,omitempty"`
+	GrossG  *float64  `json:"gross_g,omitempty"` // what the scales showed
+}
+
+// NewReel is a reel that comes into stock.
+type NewReel struct {
+	Number      int      `json:"number" required:"false" doc:"0: the next free one"`
+	Material    string   `json:"material" minLength:"1" maxLength:"100"`
+	Colour      string   `json:"colour" required:"false" maxLength:"100"`
+	DiameterMM  float64  `json:"diameter_mm" required:"false" doc:"measured; 0: 1.75"`
+	DensityGCM3 float64  `json:"density_g_cm3" required:"false" doc:"0: usual for the material"`
+	Price       float64  `json:"price" required:"false"`
+	FullG       float64  `json:"full_g" required:"false" doc:"filament on it as bought"`
+	TareG       *float64 `json:"tare_g,omitempty" doc:"the empty reel"`
+	LeftG       *float64 `json:"grams_left,omitempty" doc:"left out: as full_g"`
+}
+
+// Weighing says what is left on a reel: what scales show of it as it is, or the
+// filament alone.
+type Weighing struct {
+	GrossG *float64 `json:"gross_g,omitempty"`
+	NetG   *float64 `json:"net_g,omitempty"`
+	TareG  *float64 `json:"tare_g,omitempty"`
+}
+
+// Load names the reel that hangs on a printer; 0: none.
+type Load struct {
+	Number int `json:"number" minimum:"0"`
+}
+
+// Eyes is a person's answer at a first layer.
+type Eyes struct {
+	Good bool `json:"good"` // false: stop the run
+}
+
+// StockRules are the owner's rules for reels and first layers; nil stays as it is.
+type StockRules struct {
+	Margin *float64 `json:"margin,omitempty" doc:"kept on a reel over what a file needs, a share of it"`
+	Warn   *bool    `json:"warn,omitempty" doc:"a reel that will not last does not keep a job from starting"`
+	Eyes   *bool    `json:"eyes,omitempty" doc:"call somebody to first layers"`
+}
+
+// StockView is StockRules as they are.
+type StockView struct {
+	Margin float64 `json:"margin"`
+	Warn   bool    `json:"warn"`
+	Eyes   bool    `json:"eyes"`
+}
+
+// Short says where the loaded reel ends before the run does.
+type Short struct {
+	Layer  int       `json:"layer"` // from 1
+	Layers int       `json:"layers"`
+	TopMM  float64   `json:"top_mm"`
+	At     time.Time `json:"at"` // house time
+}
