@@ -10,7 +10,10 @@ import (
 )
 
 // wantEyes notes at a start whether a person is to look at the first layer.
-func (s *Store) wantEyes(ctx context.Context, tx *sql.Tx, runID int64, sha string, f *queue.Facts) error {
+func (s *Store) wantEyes(ctx context.Context, tx *sql.Tx, runID int64, file *queue.File, f *queue.Facts) error {
+	if file.ByHand {
+		return nil // whoever makes it looks at it
+	}
 	var off string
 	if err := tx.QueryRowContext(ctx, `SELECT value FROM house WHERE key = ?`, KeyEyes).Scan(&off); err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
@@ -19,7 +22,7 @@ func (s *Store) wantEyes(ctx context.Context, tx *sql.Tx, runID int64, sha strin
 		return nil
 	}
 	var seen bool
-	if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM jobs j JOIN runs r ON r.job_id = j.id WHERE j.print_id IN (SELECT id FROM prints WHERE sha256 = ?) AND (r.result = 'finished' OR r.eyes = 'good'))`, sha).Scan(&seen); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM jobs j JOIN runs r ON r.job_id = j.id WHERE j.sha256 = ? AND (r.result = 'finished' OR r.eyes = 'good'))`, file.SHA256).Scan(&seen); err != nil {
 		return err
 	}
 	why := queue.EyesFor(seen, f)

@@ -99,7 +99,7 @@ func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Star
 		if err != nil {
 			return err
 		}
-		if err := s.wantEyes(ctx, tx, runID, st.Job.File.SHA256, f); err != nil {
+		if err := s.wantEyes(ctx, tx, runID, st.Job.File, f); err != nil {
 			return err
 		}
 		if f.Spool.ID != 0 {

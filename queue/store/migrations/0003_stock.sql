@@ -60,5 +60,4 @@ ALTER TABLE runs ADD COLUMN eyes_why TEXT NOT NULL DEFAULT '';
 ALTER TABLE runs ADD COLUMN eyes_at INTEGER;
 -- What hands have changed since a first layer was last found good.
 ALTER TABLE printers ADD COLUMN changed TEXT NOT NULL DEFAULT '';
-CREATE INDEX jobs_of_print ON jobs (print_id);
-CREATE INDEX prints_of_file ON prints (sha256);
+CREATE INDEX jobs_of_file ON jobs (sha256);
