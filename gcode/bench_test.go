@@ -2,7 +2,9 @@ package gcode
 
 import (
 	"bytes"
+	"fmt"
 	"io"
+	"math/rand/v2"
 	"strings"
 	"testing"
 )
@@ -34,6 +36,27 @@ func BenchmarkCommands(b *testing.B) {
 		c := NewCommands(bytes.NewReader(file))
 		for {
 			if _, _, err := c.Next(); err != nil {
+				break
+			}
+		}
+	}
+}
+
+func BenchmarkNextMotion(b *testing.B) {
+	var file []byte
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 200000 {
+		file = fmt.Appendf(file, "G1 X%.3f Y%.3f E%.5f\n", 20+r.Float64()*180, 20+r.Float64()*180, r.Float64())
+	}
+	b.SetBytes(int64(len(file)))
+	var p Parser
+	for b.Loop() {
+		l := NewLines(bytes.NewReader(file))
+		for {
+			if _, ok := l.NextMotion(&p); ok {
+				continue
+			}
+			if _, err := l.Next(); err != nil {
 				break
 			}
 		}

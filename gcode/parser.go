@@ -89,6 +89,7 @@ type Parser struct {
 	moved    bool // a command was seen behind which only an end of program may stand
 	summed   bool // the checksum was seen: nothing but comments may follow
 	commands int
+	form     [26]uint8 // of the number last read quickly behind each letter
 }
 
 // Reset starts on a line, which must stay unchanged while it is parsed.

@@ -55,24 +55,26 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 		}
 		w ^= zeros
 		other := notDigits(w)
-		if other == 0 {
-			return nil, false
-		}
-		i += 2
-		first := uint(bits.TrailingZeros64(other)) &^ 7
-		digits := first >> 3
 		var v float64
-		if behind := other & (other - 1); behind != 0 && byte(w>>(first&63)) == '.'^'0' {
+		// Most numbers have the form of the last behind the same letter: where the
+		// next word begins need not wait for this one.
+		f := &forms[p.form[letter]]
+		if other&f.seen != f.marks {
+			p.form[letter] = uint8(other >> 7 * 0x0102040810204080 >> 56)
+			f = &forms[p.form[letter]]
+		}
+		if w&f.at == f.point {
 			// The number and what ends it lie within eight bytes: close the gap that
 			// the point leaves and read all digits at once.
-			end := uint(bits.TrailingZeros64(behind)) >> 3
-			if end == 1 { // a point alone
+			y := w * f.up
+			v = float64(eightDigits(y<<8&f.whole|y&f.parts)) / f.scale
+			i += f.bytes
+		} else {
+			if other == 0 {
 				return nil, false
 			}
-			below := uint64(1)<<(first&63) - 1
-			v = float64(leading(w&below|w>>8&^below, end-1)) / pow10[(end-digits-1)&7]
-			i += end
-		} else {
+			i += 2
+			digits := uint(bits.TrailingZeros64(other)) >> 3
 			whole := int64(0)
 			if digits > 0 {
 				whole = leading(w, digits)
@@ -137,6 +139,41 @@ func (l *Lines) NextMotion(p *Parser) (line []byte, ok bool) {
 	return line, true
 }
 
+// form is how a number with a point lies in eight bytes: which of them belong to
+// its whole part, the point, the decimals. With w the bytes and y = w·up, y<<8
+// has the whole part and y the decimals where the digits of one number without a
+// point would lie.
+type form struct {
+	up, whole, parts uint64
+	at, point        uint64  // the byte of the point, and the point
+	seen, marks      uint64  // the bits of notDigits that show this form, and how
+	scale            float64 // ten to the number of decimals
+	bytes            uint    // a blank, a letter, and the number
+}
+
+// forms are all forms, by which bytes are no digits, the first in the lowest
+// bit. Only the first two such bytes count, the point and what ends the number.
+var forms = func() (t [256]form) {
+	for i := range t {
+		point := bits.TrailingZeros8(uint8(i))
+		end := bits.TrailingZeros8(uint8(i & (i - 1)))
+		if end > 7 || end < 2 { // an end not seen, or a point alone: nothing fits
+			t[i].point, t[i].marks = 1, 1
+			continue
+		}
+		up := 64 - 8*end
+		t[i] = form{
+			up:    1 << up,
+			whole: (1<<(8*point) - 1) << (up + 8),
+			parts: ^(1<<(up+8*point+8) - 1),
+			at:    0xff << (8 * point), point: ('.' ^ '0') << (8 * point),
+			seen: 1<<(8*end+8) - 1, marks: 0x80<<(8*point) | 0x80<<(8*end),
+			scale: pow10[end-point-1], bytes: uint(end + 2),
+		}
+	}
+	return t
+}()
+
 // quickNot are the letters that may begin another command or a line.
 const quickNot = 1<<('G'-'A') | 1<<('M'-'A') | 1<<('T'-'A') | 1<<('N'-'A')
 
@@ -155,7 +192,12 @@ func notDigits(w uint64) uint64 {
 // leading is the number that the first bytes of w spell, one digit in each, the
 // first in the lowest byte; 1 to 8 of them.
 func leading(w uint64, digits uint) int64 {
-	w <<= (64 - 8*digits) & 63
+	return eightDigits(w << ((64 - 8*digits) & 63))
+}
+
+// eightDigits is the number that eight bytes spell, one digit in each, the first
+// in the lowest byte.
+func eightDigits(w uint64) int64 {
 	// Pairs, then fours, then eight.
 	w = w*10 + w>>8
 	return int64((w&0x000000FF000000FF*(100+1000000<<32) + w>>16&0x000000FF000000FF*(1+10000<<32)) >> 32)
