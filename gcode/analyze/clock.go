@@ -1,6 +1,10 @@
 package analyze
 
-import "undercroft/gcode/motion"
+import (
+	"math"
+
+	"undercroft/gcode/motion"
+)
 
 // clock runs a file's moves through the planner and its heating through the
 // thermal model, and keeps the time at which each layer begins and ends. What it
@@ -36,6 +40,7 @@ type event struct {
 	op            op
 	tag           int32 // of opMove; the heater of opTarget and opWait
 	x, y, z, e, f float64
+	length, inv   float64 // of opMove: over X, Y and Z, and 1/length
 }
 
 type op uint8
@@ -57,7 +62,7 @@ type batch struct {
 }
 
 const (
-	batchEvents = 2048
+	batchEvents = 256
 	batches     = 3
 	// tagNone is the tag of moves that lay no material.
 	tagNone = -1
@@ -127,8 +132,14 @@ func (c *clock) handOver() {
 }
 
 func (c *clock) move(x, y, z, e, feed float64, tag int32) {
+	length := math.Sqrt(x*x + y*y + z*z)
+	c.measured(x, y, z, e, length, 1/length, feed, tag)
+}
+
+// measured is move where its length and the inverse of that are known.
+func (c *clock) measured(x, y, z, e, length, inv, feed float64, tag int32) {
 	v := c.next()
-	v.op, v.tag, v.x, v.y, v.z, v.e, v.f = opMove, tag, x, y, z, e, feed
+	v.op, v.tag, v.x, v.y, v.z, v.e, v.length, v.inv, v.f = opMove, tag, x, y, z, e, length, inv, feed
 }
 
 func (c *clock) drain()                   { c.tell(event{op: opDrain}) }
@@ -191,7 +202,7 @@ func (c *clock) push(v *event) {
 		c.pop()
 		n--
 	}
-	c.plan.PushXYZE(v.x, v.y, v.z, v.e, v.f)
+	c.plan.PushMeasured(v.x, v.y, v.z, v.e, v.length, v.inv, v.f)
 	if c.plan.Len() > n {
 		c.tags[c.tagTail%uint(len(c.tags))] = v.tag
 		c.tagTail++

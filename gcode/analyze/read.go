@@ -212,13 +212,15 @@ func (a *analysis) move(tx, ty, tz, de, feed float64) {
 	m.pos[0], m.pos[1], m.pos[2] = tx, ty, tz
 	tag := int32(tagNone)
 	xy2 := dx*dx + dy*dy
+	length := math.Sqrt(xy2 + dz*dz)
+	inv := 1 / length
 	if de != 0 {
 		drawn := a.draw(de, xy2)
 		if de > 0 && !m.warm {
 			a.extrudesCold()
 		}
 		if drawn > 0 && xy2 > 0 {
-			tag = a.lay(dx, dy, dz, drawn, feed)
+			tag = a.lay(dx, dy, dz, length, inv, drawn, feed)
 		}
 	}
 	if tag == tagNone {
@@ -235,7 +237,7 @@ func (a *analysis) move(tx, ty, tz, de, feed float64) {
 			a.checkMove(dx, dy, dz)
 		}
 	}
-	a.clock.move(dx, dy, dz, de, feed, tag)
+	a.clock.measured(dx, dy, dz, de, length, inv, feed, tag)
 }
 
 const (
@@ -264,14 +266,13 @@ func (a *analysis) draw(de, xy2 float64) float64 {
 	return drawn
 }
 
-// lay books a move that lays material and returns its tag.
-func (a *analysis) lay(dx, dy, dz, drawn, feed float64) int32 {
+// lay books a move that lays material and returns its tag; inv is 1/length.
+func (a *analysis) lay(dx, dy, dz, length, inv, drawn, feed float64) int32 {
 	m := &a.mode
 	x, y, z := m.pos[0]+m.shift[0], m.pos[1]+m.shift[1], m.pos[2]
 	x0, y0, z0 := x-dx, y-dy, z-dz
-	length := math.Sqrt(dx*dx + dy*dy + dz*dz)
 	volume := drawn * m.filamentMM2
-	area := volume / length
+	area := volume * inv
 	if a.viewer != nil {
 		a.viewer.line(x0, y0, z0, x, y, z, max(a.layers.band, 0))
 	}

@@ -72,7 +72,16 @@ type block struct {
 	nominal   float64
 	nominal2  float64
 	invNom    float64
-	min2      float64 // square of the least speed: the exit speed of a move with none behind it
+	steps     float64 // per millimetre of the busiest axis; 0 when not known
+}
+
+// least2 is the square of the least speed, at which a move with none behind it
+// ends.
+func (b *block) least2() float64 {
+	if b.steps > 0 {
+		return min(0.5*b.accel/b.steps, b.nominal2)
+	}
+	return 0
 }
 
 // negligibleMM is a length that no machine moves, where its steps are not known.
@@ -144,12 +153,21 @@ func (p *Planner) Push(delta [4]float64, feedMMs float64) bool {
 
 // PushXYZE is Push with the delta's parts as they come: arrays go through memory.
 func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
+	length := math.Sqrt(x*x + y*y + z*z)
+	return p.PushMeasured(x, y, z, e, length, 1/length, feedMMs)
+}
+
+// PushMeasured is PushXYZE for who knows the length over X, Y and Z already, and
+// its inverse: a root and a division are what a move's time hangs on longest.
+func (p *Planner) PushMeasured(x, y, z, e, length, inv, feedMMs float64) bool {
 	n := p.tail - p.head
 	if n >= p.size {
 		return false
 	}
 	if p.carrying {
 		x, y, z, e = x+p.carry[X], y+p.carry[Y], z+p.carry[Z], e+p.carry[E]
+		length = math.Sqrt(x*x + y*y + z*z)
+		inv = 1 / length
 		p.carrying = false
 	}
 	ax, ay, az, ae := math.Abs(x), math.Abs(y), math.Abs(z), math.Abs(e)
@@ -161,16 +179,13 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	}
 
 	l := &p.lim
-	length := ae
-	accel := l.AccelRetractMMs2
-	if !onlyE {
-		length = math.Sqrt(x*x + y*y + z*z)
-		accel = l.AccelPrintMMs2
-		if ae == 0 {
-			accel = l.AccelTravelMMs2
-		}
+	accel := l.AccelPrintMMs2
+	if onlyE {
+		accel = l.AccelRetractMMs2
+		length, inv = ae, 1/ae
+	} else if ae == 0 {
+		accel = l.AccelTravelMMs2
 	}
-	inv := 1 / length
 	u := vector{x * inv, y * inv, z * inv, e * inv}
 	ax, ay, az, ae = ax*inv, ay*inv, az*inv, ae*inv
 
@@ -216,12 +231,6 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 		steps = s
 	}
 	nominal2 := nominal * nominal
-	min2 := 0.0
-	if steps > 0 {
-		if min2 = 0.5 * accel / steps; min2 > nominal2 {
-			min2 = nominal2
-		}
-	}
 
 	if accel != p.lastAccel {
 		p.lastAccel, p.lastInvAccel = accel, 1/accel
@@ -238,9 +247,6 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	} else {
 		v2 = p.jerk2(u, nominal, n == 0)
 	}
-	if v2 < min2 {
-		v2 = min2
-	}
 	if v2 > nominal2 {
 		v2 = nominal2
 	}
@@ -248,10 +254,17 @@ func (p *Planner) PushXYZE(x, y, z, e, feedMMs float64) bool {
 	b.lengthMM, b.accel, b.invAccel = length, accel, p.lastInvAccel
 	b.twoAL = 2 * accel * length
 	b.nominal, b.nominal2, b.invNom = nominal, nominal2, p.lastInvNominal
-	b.min2, b.maxEntry2 = min2, v2
-	b.entry2 = min2 + b.twoAL
-	if b.entry2 > v2 {
-		b.entry2 = v2
+	b.steps = steps
+	if v2*steps < 0.5*accel {
+		if least := b.least2(); v2 < least {
+			v2 = least
+		}
+	}
+	b.maxEntry2, b.entry2 = v2, v2
+	if b.twoAL < v2 {
+		if stops := b.twoAL + b.least2(); stops < v2 {
+			b.entry2 = stops
+		}
 	}
 	p.prevNominal = nominal
 	p.tail++
@@ -323,10 +336,12 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 		return 0, false
 	}
 	b := &p.ring[p.head&p.mask]
-	exit2 := b.min2
 	p.head++
+	var exit2 float64
 	if p.head < p.tail {
 		exit2 = p.ring[p.head&p.mask].entry2
+	} else {
+		exit2 = b.least2()
 	}
 	if p.planned < p.head {
 		p.planned = p.head

@@ -295,7 +295,7 @@ func checkFull(t *rapid.T, p *Planner) {
 	e := make([]float64, n)
 	for i := n - 1; i >= 0; i-- {
 		b := at(i)
-		exit := b.min2
+		exit := b.least2()
 		if i < n-1 {
 			exit = e[i+1]
 		}
