@@ -227,6 +227,14 @@ func appendShort(dst []byte, c *Command, motion int) []byte {
 		for j < len(long) && numeric(long[j]) {
 			j++
 		}
+		if i == 1 && long[i] == '0' { // the command's own number keeps its zero: G0.6
+			for i < j-1 && long[i] == '0' && long[i+1] == '0' {
+				i++
+			}
+			if i < j-1 && long[i+1] == '.' {
+				dst = append(dst, '0')
+			}
+		}
 		dst = appendShortNumber(dst, long[i:j])
 		i = j
 	}

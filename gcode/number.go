@@ -67,6 +67,10 @@ func scanNumber(s []byte, i int) (value float64, end int, ok bool) {
 	return value, k, true
 }
 
+// leastValue is what a number after hundreds of zeros must reach to count as more
+// than zero. Below 2e-308 float64 loses digits one by one.
+const leastValue = 1e-285
+
 // scanOddNumber is scanNumber for every case.
 func scanOddNumber(s []byte, i int) (value float64, end int, ok bool) {
 	start := i
@@ -121,6 +125,9 @@ func scanOddNumber(s []byte, i int) (value float64, end int, ok bool) {
 	for frac > len(pow10)-1 {
 		value /= 1e22
 		frac -= 22
+	}
+	if value < leastValue {
+		frac, value = 0, 0
 	}
 	if frac > 0 {
 		value /= pow10[frac]
