@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"undercroft/gcode/analyze"
 )
 
 // The way to the ring and its chords in the planner's own time: never faster than
@@ -95,3 +97,15 @@ type talk struct{ io.Reader }
 
 func (talk) Write(p []byte) (int, error) { return len(p), nil }
 func (talk) Close() error                { return nil }
+
+// A stream is as long as asked for and all of it is G-code that lays material.
+func TestEndless(t *testing.T) {
+	const size = 3_000_001
+	r, err := analyze.Read(newEndless(size, 1), analyze.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Bytes != size || len(r.Layers) < 3 || r.Bead.TypicalMM < 0.3 || r.Bead.TypicalMM > 0.6 {
+		t.Errorf("%d bytes, %d layers, beads of %.2f mm, %+v", r.Bytes, len(r.Layers), r.Bead.TypicalMM, r.Findings)
+	}
+}

@@ -10,24 +10,28 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"text/tabwriter"
 	"time"
 
 	"undercroft/gcode"
-	"undercroft/gcode/analyze"
 )
 
 // gcodeCmd times the reading of one generated file.
 type gcodeCmd struct {
-	MB   int    `default:"1000" help:"Size of the file in megabytes."`
-	Seed uint64 `default:"1" help:"Seed of the file."`
-	Runs int    `default:"3" help:"Runs of each; the fastest counts."`
-	Dir  string `help:"Where to write the file; it is removed afterwards." type:"existingdir"`
+	MB     int    `default:"1000" help:"Size of the file in megabytes."`
+	Seed   uint64 `default:"1" help:"Seed of the file."`
+	Runs   int    `default:"3" help:"Runs of each; the fastest counts."`
+	Stream int    `help:"Instead, inspect generated streams of 1 MB up to this many, without a file: does memory grow?"`
+	Alone  bool   `help:"Leave the libraries of the registry out."`
+	Dir    string `help:"Where to write the file; it is removed afterwards." type:"existingdir"`
 }
 
 // Run generates, measures and prints.
 func (c *gcodeCmd) Run() error {
+	fmt.Println(machine())
+	if c.Stream > 0 {
+		return c.streams()
+	}
 	dir, err := os.MkdirTemp(c.Dir, "bench")
 	if err != nil {
 		return fmt.Errorf("cannot make a place for the file: %w", err)
@@ -41,41 +45,87 @@ func (c *gcodeCmd) Run() error {
 	if err != nil {
 		return err
 	}
-	fmt.Printf("%d MB of walls, infill and travel from seed %d, %s %s, %d cores\n", info.Size()/1_000_000, c.Seed, runtime.Version(), runtime.GOARCH, runtime.NumCPU())
+	size := float64(info.Size()) / 1e6
+	fmt.Printf("%.0f MB of walls, infill and travel from seed %d; the fastest of %d runs each, the slowest in brackets\n", size, c.Seed, c.runs())
 
-	var count time.Duration
 	w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "what\tseconds\tMB/s\ttimes wc -l")
-	for _, b := range []struct {
-		what string
-		run  func() error
-	}{
-		{"wc -l", func() error { return exec.Command("wc", "-l", name).Run() }},
-		{"lines alone", func() error { return eachLine(name) }},
-		{"commands as sent", func() error { return eachCommand(name) }},
-		{"inspect, one core", func() error { return inspectOn(name, 1) }},
-		{"inspect, all cores", func() error { return inspectOn(name, runtime.NumCPU()) }},
-	} {
-		best := time.Duration(math.MaxInt64)
-		for range max(1, c.Runs) {
+	fmt.Fprintln(w, "what\tMB/s\ttimes wc -l\tallocations\ta line\tmemory at most")
+	timed := func(run func() error) func() (reading, error) {
+		return func() (reading, error) {
 			start := time.Now()
-			if err := b.run(); err != nil {
+			err := run()
+			return reading{Seconds: time.Since(start).Seconds()}, err
+		}
+	}
+	var count, one float64
+	for i, b := range []struct {
+		what string
+		run  func() (reading, error)
+	}{
+		{"wc -l", timed(func() error { return exec.Command("wc", "-l", name).Run() })},
+		{"lines alone", timed(func() error { return eachLine(name) })},
+		{"commands as sent", timed(func() error { return eachCommand(name) })},
+		{"inspect, one core", func() (reading, error) { return inspect(name, nil, 1) }},
+		{"inspect, all cores", func() (reading, error) { return inspect(name, nil, runtime.NumCPU()) }},
+	} {
+		var best reading
+		slowest := 0.0
+		for range c.runs() {
+			r, err := b.run()
+			if err != nil {
 				return fmt.Errorf("%s: %w", b.what, err)
 			}
-			best = min(best, time.Since(start))
+			if best.Seconds == 0 || r.Seconds < best.Seconds {
+				best = r
+			}
+			slowest = max(slowest, r.Seconds)
 		}
-		if count == 0 {
-			count = best
+		switch i {
+		case 0:
+			count = best.Seconds
+		case 3:
+			one = size / best.Seconds
 		}
-		fmt.Fprintf(w, "%s\t%.2f\t%.0f\t%.1f\n", b.what, best.Seconds(), float64(info.Size())/1e6/best.Seconds(), best.Seconds()/count.Seconds())
+		fmt.Fprintf(w, "%s\t%.0f (%.0f)\t%.1f", b.what, size/best.Seconds, size/slowest, best.Seconds/count)
+		if best.Lines > 0 {
+			fmt.Fprintf(w, "\t%d\t%.6f\t%.1f MB", best.Allocs, float64(best.Allocs)/float64(best.Lines), float64(best.PeakKB)/1024)
+		}
+		fmt.Fprintln(w)
 	}
 	if err := w.Flush(); err != nil {
 		return err
 	}
-	if peak := peakMemory(); peak != "" {
-		fmt.Printf("memory at most: %s\n", peak)
+	if c.Alone {
+		return nil
+	}
+	fmt.Printf("general-purpose parser libraries, words alone, on the first %d MB:\n", registryMB)
+	for _, p := range registryParsers {
+		mbs, err := readByRegistry(dir, name, p)
+		if err != nil {
+			fmt.Printf("  %s: %v\n", p.name, err)
+			continue
+		}
+		fmt.Printf("  %s %s (npm): %.1f MB/s; inspect on one core is %.0f times as fast\n", p.name, p.version, mbs, one/mbs)
 	}
 	return nil
+}
+
+func (c *gcodeCmd) runs() int { return max(1, c.Runs) }
+
+// streams inspects generated streams of growing size, through a pipe, and prints
+// what memory each takes.
+func (c *gcodeCmd) streams() error {
+	for mb := 1; ; mb = min(mb*10, c.Stream) {
+		r, err := inspect("", newEndless(int64(mb)*1_000_000, c.Seed), runtime.NumCPU())
+		if err != nil {
+			return err
+		}
+		fmt.Printf("%6d MB: %.0f MB/s, %d lines, %d allocations, memory at most %.1f MB\n",
+			mb, float64(r.Bytes)/1e6/r.Seconds, r.Lines, r.Allocs, float64(r.PeakKB)/1024)
+		if mb >= c.Stream {
+			return nil
+		}
+	}
 }
 
 func eachLine(name string) error {
@@ -100,14 +150,6 @@ func eachCommand(name string) error {
 	})
 }
 
-func inspectOn(name string, cores int) error {
-	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(cores))
-	return withFile(name, func(f io.Reader) error {
-		_, err := analyze.Read(f, analyze.Options{})
-		return err
-	})
-}
-
 func withFile(name string, do func(io.Reader) error) error {
 	f, err := os.Open(name)
 	if err != nil {
@@ -124,19 +166,8 @@ func ended(err error) error {
 	return err
 }
 
-// peakMemory is the greatest resident size of this process, where the system tells.
-func peakMemory() string {
-	data, err := os.ReadFile("/proc/self/status")
-	if err != nil {
-		return ""
-	}
-	for _, line := range strings.Split(string(data), "\n") {
-		if v, ok := strings.CutPrefix(line, "VmHWM:"); ok {
-			return strings.TrimSpace(v)
-		}
-	}
-	return ""
-}
+// preamble heats and homes.
+const preamble = "M140 S60\nM109 S210\nG28\nG90\nM83\nG92 E0\n"
 
 // writeMoves writes what a slicer does: walls as wobbly loops of short segments,
 // infill in long lines, travel with retraction, layer after layer.
@@ -150,8 +181,9 @@ func writeMoves(name string, size int64, seed uint64) (err error) {
 			err = cerr
 		}
 	}()
-	p := &moves{w: bufio.NewWriterSize(f, 1<<20), r: rand.New(rand.NewPCG(seed, seed))}
-	p.put("M140 S60\nM109 S210\nG28\nG90\nM83\nG92 E0\n")
+	w := bufio.NewWriterSize(f, 1<<20)
+	p := &moves{w: w, r: rand.New(rand.NewPCG(seed, seed))}
+	p.put(preamble)
 	for z := 0.2; p.written < size; z += 0.2 {
 		p.put("G1 Z%.2f F600\n", math.Mod(z, 200)+0.2)
 		for range 12 {
@@ -159,11 +191,11 @@ func writeMoves(name string, size int64, seed uint64) (err error) {
 		}
 	}
 	p.put("M104 S0\nM140 S0\nM84\n")
-	return p.w.Flush()
+	return w.Flush()
 }
 
 type moves struct {
-	w       *bufio.Writer
+	w       io.Writer
 	r       *rand.Rand
 	x, y    float64
 	written int64
