@@ -62,7 +62,7 @@ type batch struct {
 }
 
 const (
-	batchEvents = 256
+	batchEvents = 2048
 	batches     = 3
 	// tagNone is the tag of moves that lay no material.
 	tagNone = -1
