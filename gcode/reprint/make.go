@@ -71,6 +71,13 @@ func (p *Plan) check(got *analyze.Result, skirtMM float64) error {
 		}
 		return nil
 	}
+	if p.spiral {
+		// A rising line has no layers of its own that could be compared.
+		if top := want[len(want)-1].TopMM + p.move[2]; math.Abs(got.HeightMM-top) > checkTopMM {
+			return bad("it ends at %.3f mm where %.3f mm is due", got.HeightMM, top)
+		}
+		return nil
+	}
 	// A prime line may count as a layer, and a first layer of a few short lines as
 	// prime lines: the layers are compared from the top.
 	if n < -1 || n > 1 || len(got.Layers) == 0 && len(want) > 1 {
@@ -88,7 +95,7 @@ func (p *Plan) check(got *analyze.Result, skirtMM float64) error {
 	}
 	want = want[max(0, -n):]
 	for i, l := range got.Layers[max(0, n):] {
-		if top := want[i].TopMM - p.baseMM; math.Abs(l.TopMM-top) > checkTopMM {
+		if top := want[i].TopMM + p.move[2]; math.Abs(l.TopMM-top) > checkTopMM {
 			return bad("its layer %d ends at %.3f mm where %.3f mm is due", i+1, l.TopMM, top)
 		}
 		e := l.FilamentMM - want[i].FilamentMM

@@ -23,6 +23,7 @@ type plain struct {
 	total      float64 // of E pushed beyond what was drawn back
 	trail      []lay   // every move, the laying ones too
 	states     []string
+	homed      [3]bool
 	homedZ     int
 	unread     []string
 }
@@ -119,7 +120,7 @@ func (p *plain) line(line string, n int) {
 		all := !x && !y && !z
 		for i, on := range []bool{x || all, y || all, z || all} {
 			if on {
-				p.pos[i], p.shift[i] = 0, 0
+				p.pos[i], p.shift[i], p.homed[i] = 0, 0, true
 			}
 		}
 		if z || all {
@@ -127,7 +128,10 @@ func (p *plain) line(line string, n int) {
 		}
 	case "G92":
 		for i, l := range []byte("XYZ") {
-			if v, ok := w[l]; ok {
+			switch v, ok := w[l]; {
+			case ok && !p.homed[i]: // the file's word is all there is
+				p.pos[i], p.shift[i] = v*p.unit, 0
+			case ok:
 				p.shift[i] = p.pos[i] - v*p.unit
 			}
 		}

@@ -76,5 +76,9 @@ func (p *Plan) title() string {
 	if len(name) > 120 {
 		name = name[:120]
 	}
-	return fmt.Sprintf("; remainder of %s above %.3f mm, layer %d of %d and those above it, made by undercroft", name, p.baseMM, p.first+1, len(p.layers))
+	what := "remainder"
+	if p.inPlace {
+		what = "going on in place with the rest"
+	}
+	return fmt.Sprintf("; "+what+" of %s above %.3f mm, layer %d of %d and those above it, made by undercroft", name, p.baseMM, p.first+1, len(p.layers))
 }

@@ -38,6 +38,8 @@ type Options struct {
 	Skirt int
 	// At is where the middle of what is printed comes to lie; nil: where it was.
 	At *[2]float64
+	// InPlace plans for Continue: the piece stays where it is.
+	InPlace bool
 	// AsItWas leaves the first layer's speed, fan and temperatures as the file
 	// had them at that height.
 	AsItWas bool
@@ -69,6 +71,7 @@ type Plan struct {
 	primes   bool // a prime line of ours is laid
 	primeAt  [2]point
 	spiral   bool
+	inPlace  bool
 	earlyMMs float64
 	remarks  []Remark
 
@@ -138,7 +141,7 @@ func NewPlan(src io.ReadSeeker, res *analyze.Result, o Options) (*Plan, error) {
 	}
 	p.first, p.last = o.Good, n-1
 	p.baseMM = p.layers[p.first].TopMM - p.layers[p.first].ThicknessMM
-	if p.spiral && risesInto(p.layers, p.first) {
+	if p.spiral && risesInto(p.layers, p.first) && !o.InPlace {
 		return nil, refuse("it is one rising line (a spiral) at that height: its first turn would start at no thickness on the plate, and a turn that rises cannot be joined to a flat one; print it again, whole, or go on in place")
 	}
 	p.BaseMM, p.ThicknessMM, p.Layers = p.baseMM, p.layers[p.first].ThicknessMM, n-p.first

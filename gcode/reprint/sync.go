@@ -38,7 +38,7 @@ func (w *writer) emit(command string, words ...word) {
 // places and relative E.
 func (w *writer) sync(move bool) {
 	have, want := w.have, w.rd.m
-	first := w.topMM == 0
+	first := w.topMM == 0 && !w.p.inPlace
 	target := [3]float64{}
 	for i := range 3 {
 		target[i] = want.pos[i] + want.shift[i] + w.p.move[i]

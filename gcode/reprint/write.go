@@ -86,6 +86,10 @@ func (p *Plan) write(src io.Reader, out io.Writer) (*writer, error) {
 		w.edges = slices.Delete(w.edges, 3, 4) // nothing lies between
 	}
 	w.raw([]byte(p.title()))
+	if p.inPlace {
+		w.mode = inSkip
+		w.edges = w.edges[1:]
+	}
 	if err := w.run(); err != nil {
 		return nil, err
 	}
@@ -424,6 +428,9 @@ func (w *writer) leaveStart() {
 
 // enterBody comes to the first remaining layer.
 func (w *writer) enterBody() {
+	if w.p.inPlace {
+		w.beginInPlace()
+	}
 	w.early = !w.p.o.AsItWas
 	if w.pieces != nil {
 		w.pieces.due = w.pieces.wanted()
