@@ -104,6 +104,9 @@ type Job struct {
 	Order     int      // the place that a person gave it, from 1; 0: none
 	OnlyOn    []string // printers that alone may take it; empty: any
 	NotOn     []string // printers that may not
+	// RemainderOf is the job whose piece this one completes; 0: it makes whole
+	// pieces. Its pieces count once they are joined.
+	RemainderOf int64
 }
 
 // File is what is known of a stored file.
@@ -199,7 +202,7 @@ type Mishap struct {
 	GramsSpent   float64
 	BadFromMM    *float64 // a person's word; nil when not said
 	Heat         []HeatPoint
-	Decided      string // "", "again", "given-up"
+	Decided      string // "", "again", "given-up", "remainder"
 	SHA256       string
 }
 

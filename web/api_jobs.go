@@ -61,4 +61,28 @@ func (a *api) jobRoutes() {
 			}
 			return nil, nil
 		})
+
+	post(a, "/api/jobs/{id}/reprint", "reprint", "Print only what is missing above a height: figures, and on confirmation the job",
+		func(ctx context.Context, in *struct {
+			JobPath
+			Body ReprintRequest
+		}) (*reply[Reprint], error) {
+			r, err := a.house.Reprint(ctx, in.ID, in.Body)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			r.Heights, r.Remarks, r.Ways = listed(r.Heights), listed(r.Remarks), listed(r.Ways)
+			return answer(r), nil
+		})
+
+	post(a, "/api/jobs/{id}/joined", "joined", "Say of a remainder that it is joined and has cured: then its piece counts",
+		func(ctx context.Context, in *struct {
+			JobPath
+			Body Joined
+		}) (*done, error) {
+			if err := a.house.Joined(ctx, in.ID, in.Body); err != nil {
+				return nil, a.fail(err)
+			}
+			return nil, nil
+		})
 }

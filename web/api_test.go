@@ -374,7 +374,7 @@ func TestOpenAPI(t *testing.T) {
 		}
 	}
 	slices.Sort(ids)
-	want := []string{"add", "add-spool", "cancel", "cleared", "cool", "decide", "eyes", "fit", "hold", "jobs", "lend", "load", "mishaps", "not-yet", "printers", "release", "retire-spool", "service", "set-hours", "set-stock", "spool", "spools", "stop", "take-back", "view", "weigh", "why"}
+	want := []string{"add", "add-spool", "cancel", "cleared", "cool", "decide", "eyes", "fit", "hold", "jobs", "joined", "lend", "load", "mishaps", "not-yet", "printers", "release", "reprint", "retire-spool", "service", "set-hours", "set-stock", "spool", "spools", "stop", "take-back", "view", "weigh", "why"}
 	if !slices.Equal(ids, want) {
 		t.Errorf("operations %v, want %v", ids, want)
 	}

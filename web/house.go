@@ -28,6 +28,11 @@ type House interface {
 	// Decide answers a job in needs-decision.
 	Decide(ctx context.Context, jobID int64, d Decision) error
 	Mishaps(ctx context.Context) ([]Mishap, error)
+	// Reprint says what printing only what is missing comes to and, when confirmed,
+	// queues it in the job's place.
+	Reprint(ctx context.Context, jobID int64, r ReprintRequest) (Reprint, error)
+	// Joined answers a remainder's job whose print was good: only then its piece counts.
+	Joined(ctx context.Context, jobID int64, j Joined) error
 
 	Cleared(ctx context.Context, printer string, c Cleared) error
 	NotYet(ctx context.Context, printer string) error // takes a clearing back while it counts down
@@ -185,6 +190,8 @@ type Job struct {
 	ClearsSelf bool       `json:"clears_itself"` // may use the printer's clearing routine
 	Note       string     `json:"note"`          // why it waits or what is to be decided, one sentence
 	Warnings   []string   `json:"warnings,omitempty"`
+	// RemainderOf is the job whose missing part this one prints; 0: none.
+	RemainderOf int64 `json:"remainder_of,omitempty"`
 }
 
 type Circuit struct {
@@ -211,7 +218,7 @@ type Mishap struct {
 	HeightMM     float64      `json:"height_mm"`
 	GramsSpent   float64      `json:"grams_spent"`
 	Heat         []HeatPoint  `json:"heat,omitempty"`
-	Decided      string       `json:"decided"` // "", "again", "given-up"
+	Decided      string       `json:"decided"` // "", "again", "given-up", "remainder"
 	WidthMM      float64      `json:"width_mm,omitempty"`
 	Outline      [][2]float64 `json:"outline,omitempty"`
 }

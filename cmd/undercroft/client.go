@@ -28,6 +28,7 @@ type clientCommands struct {
 	Cancel       cancelCmd       `cmd:"" group:"jobs" help:"Take a job out of the queue for good."`
 	Mishaps      mishapsCmd      `cmd:"" group:"jobs" help:"List what went wrong, and at which heights."`
 	Decide       decideCmd       `cmd:"" group:"jobs" help:"After a mishap: print the job again, or give it up."`
+	Joined       joinedCmd       `cmd:"" group:"jobs" help:"Say that a remainder is joined and has cured: only then its piece counts."`
 	Printers     printersCmd     `cmd:"" group:"printers" help:"List the printers: what each does, its height, when it ends."`
 	Cleared      clearedCmd      `cmd:"" group:"printers" help:"Say that a printer's plate is empty and its sheet seated, and how many pieces were good."`
 	NotYet       notYetCmd       `cmd:"" group:"printers" help:"Take a clearing back while the start counts down."`

@@ -31,7 +31,7 @@ func (m *mishapsCmd) Run(c *client) error {
 		}
 		decided := mishap.Decided
 		if decided == "" {
-			decided = fmt.Sprintf("open: undercroft decide %d again|give-up", mishap.JobID)
+			decided = fmt.Sprintf("open: undercroft decide %d again|give-up, or undercroft reprint --job %d --measured MM,MM,MM", mishap.JobID, mishap.JobID)
 		}
 		fmt.Fprintf(c.out, "%s  %s on %s: %s, %s\n", clock(mishap.At, now), plain(mishap.Part), plain(mishap.Printer), mishap.Result, plain(mishap.Cause))
 		fmt.Fprintf(c.out, "  height    %s mm done of %s mm; the layer up to %s mm was being laid\n",

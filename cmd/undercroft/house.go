@@ -67,14 +67,19 @@ func (h *house) kinds() []intake.Kind {
 
 func (h *house) Subscribe() (<-chan struct{}, func()) { return h.dispatch.Subscribe() }
 
+// webRefusal gives the refusal of a file as the API does.
+func webRefusal(err error) error {
+	var refused *intake.Refusal
+	if errors.As(err, &refused) {
+		return &web.Refusal{File: refused.File, Findings: findings(refused.Findings)}
+	}
+	return err
+}
+
 func (h *house) Add(ctx context.Context, req web.AddRequest, body io.Reader) (web.Added, error) {
 	added, err := h.intake.Add(ctx, intake.Request(req), body)
 	if err != nil {
-		var refused *intake.Refusal
-		if errors.As(err, &refused) {
-			return web.Added{}, &web.Refusal{File: refused.File, Findings: findings(refused.Findings)}
-		}
-		return web.Added{}, err
+		return web.Added{}, webRefusal(err)
 	}
 	h.dispatch.Added(added.Jobs)
 	f := added.File

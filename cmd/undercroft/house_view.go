@@ -118,7 +118,7 @@ func jobView(j *queue.Job, why string) web.Job {
 		ID: j.ID, State: string(j.State), Part: j.Part, Assembly: j.Assembly, File: j.FileName, SHA256: f.SHA256,
 		Kind: j.Kind, NozzleMM: j.NozzleMM, LayerMM: f.LayerMM, Material: j.Material, SizeMM: f.SizeMM(),
 		EstimateS: f.EstimateS, MassG: f.MassG, Pieces: j.Pieces, Printer: j.Printer, Runs: j.Runs,
-		ClearsSelf: j.ClearsSelf, Note: why,
+		ClearsSelf: j.ClearsSelf, Note: why, RemainderOf: j.RemainderOf,
 	}
 	for _, w := range f.Warnings {
 		// Told when the file came in; it holds for every large piece.

@@ -22,6 +22,7 @@ type program struct {
 	Serve   serveCmd   `cmd:"" group:"daemon" help:"Run the daemon: hold the links, dispatch, record, show."`
 	Demo    demoCmd    `cmd:"" group:"daemon" help:"Run the main job on five virtual printers."`
 	Inspect inspectCmd `cmd:"" group:"files" help:"Say what G-code files will do: time, material, layers, extents, and what speaks against them."`
+	Reprint reprintCmd `cmd:"" group:"files" help:"After a mishap: print only what is missing, to be joined; say what each way on costs."`
 	Send    sendCmd    `cmd:"" group:"files" help:"Stream one file to one printer without a daemon, and print a record."`
 	Plan    planCmd    `cmd:"" group:"files" help:"Plan which printer makes what when, from a problem in a file, and say how good the plan is."`
 	Virtual virtualCmd `cmd:"" group:"files" help:"Play a printer on a pseudo-terminal."`

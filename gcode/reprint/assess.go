@@ -85,7 +85,7 @@ func Assess(src io.ReadSeeker, res *analyze.Result, q Request, out io.Writer) (r
 	for _, t := range res.Tools {
 		c.WholeG += t.MassG
 	}
-	q.Options.Good, q.Options.InPlace = rep.GoodLayers, q.WantsPlace
+	q.Options.Good = rep.GoodLayers
 	c.NoInPlace = "the piece is off its plate"
 	if q.Standing != nil {
 		c.NoInPlace = ""
@@ -98,15 +98,11 @@ func Assess(src io.ReadSeeker, res *analyze.Result, q Request, out io.Writer) (r
 	if err == nil {
 		rep.Seam, rep.Remarks = p.Seam, p.Remarks
 		c.Remarks = p.risks()
+		to := out
 		if q.WantsPlace {
-			st := Standing{}
-			if q.Standing != nil {
-				st = *q.Standing
-			}
-			made, err = p.Continue(src, out, st)
-		} else {
-			made, err = p.Write(src, out)
+			to = io.Discard
 		}
+		made, err = p.Write(src, to)
 	}
 	switch {
 	case err == nil:
@@ -119,8 +115,43 @@ func Assess(src io.ReadSeeker, res *analyze.Result, q Request, out io.Writer) (r
 	default:
 		return nil, nil, err
 	}
+	if q.WantsPlace {
+		if made, err = goOn(src, res, q, out); errors.Is(err, ErrFile) || errors.Is(err, ErrCheck) {
+			c.NoInPlace = err.Error()
+		} else if err != nil {
+			return nil, nil, err
+		}
+	}
 	rep.Ways, rep.Take, rep.TakeWhy = Choose(c)
 	return rep, made, nil
+}
+
+// goOn writes what goes on in place.
+func goOn(src io.ReadSeeker, res *analyze.Result, q Request, out io.Writer) (*Made, error) {
+	st := Standing{}
+	if q.Standing != nil {
+		st = *q.Standing
+	}
+	q.Options.InPlace = true
+	p, err := NewPlan(src, res, q.Options)
+	if err != nil {
+		return nil, err
+	}
+	return p.Continue(src, out, st)
+}
+
+// Missed is why what was asked for was not made: a remainder, or going on in place.
+func (rep *Report) Missed(inPlace bool) string {
+	kind := Remainder
+	if inPlace {
+		kind = InPlace
+	}
+	for _, w := range rep.Ways {
+		if w.Kind == kind && !w.Possible {
+			return w.Text
+		}
+	}
+	return "nothing was made"
 }
 
 // risks counts the remarks that make a seam worse.

@@ -59,13 +59,13 @@ func (f *Footprint) AreaMM2() float64 {
 
 // Seam is how the first remaining layer lies on the last good one.
 type Seam struct {
-	FirstMM2   float64 // area of the first remaining layer
-	ContactMM2 float64 // of it, over material of the last good layer
+	FirstMM2   float64 `json:"first_mm2"`   // area of the first remaining layer
+	ContactMM2 float64 `json:"contact_mm2"` // of it, over material of the last good layer
 	// FilledShare is the part of the area within the first remaining layer's
 	// outlines that its lines cover: low where it is walls around a sparse infill.
-	FilledShare float64
-	Islands     int     // pieces of it that touch one another nowhere
-	LooseMM2    float64 // area of those that stand on none of the last good layer
+	FilledShare float64 `json:"filled_share"`
+	Islands     int     `json:"islands"`   // pieces of it that touch one another nowhere
+	LooseMM2    float64 `json:"loose_mm2"` // area of those that stand on none of the last good layer
 }
 
 // seam compares the two layers, which have the same cells.

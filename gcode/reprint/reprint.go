@@ -295,8 +295,10 @@ func (p *Plan) clearLine(b analyze.Box) ([2]point, bool) {
 	room := p.res.Reach
 	if m := p.o.Analyze.Machine; m != nil && m.Volume != nil {
 		room = *m.Volume
-		for k := range 2 { // the volume may reach beyond the plate
-			room.Min[k] = max(room.Min[k], 0)
+		for k := range 2 { // the volume may reach beyond the plate, alike on all sides
+			beyond := max(0, -room.Min[k])
+			room.Min[k] += beyond
+			room.Max[k] -= beyond
 		}
 	}
 	long := min(primeLongMM, room.Max[0]-room.Min[0]-2, room.Max[1]-room.Min[1]-2)

@@ -55,6 +55,25 @@ func (d *Dispatcher) Decide(ctx context.Context, id int64, again bool) error {
 	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Decide(ctx, id, again) })
 }
 
+// Remainder answers a job whose run was a mishap with another, added on hold, that
+// prints what is missing.
+func (d *Dispatcher) Remainder(ctx context.Context, id, remainder int64) error {
+	return d.change(ctx, func() (queue.Job, error) {
+		first, rest, err := d.o.Store.Remainder(ctx, id, remainder)
+		if err == nil {
+			d.mu.Lock()
+			d.setJob(rest)
+			d.mu.Unlock()
+		}
+		return first, err
+	})
+}
+
+// Joined records that a remainder was joined and has cured, or that joining failed.
+func (d *Dispatcher) Joined(ctx context.Context, id int64, good bool) error {
+	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Joined(ctx, id, good) })
+}
+
 // Cancel ends a job that is no longer wanted. One that runs is stopped first;
 // when it finished in the same moment, its pieces wait to be counted instead.
 func (d *Dispatcher) Cancel(ctx context.Context, id int64) error {

@@ -96,6 +96,16 @@ type Intake struct {
 // cannot be printed, queue.ErrInvalid for a request that is wrong or leaves
 // something open, and what the disk says.
 func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, error) {
+	return in.add(ctx, req, nil, body)
+}
+
+// AddFor is Add for a file that makes what another job makes: its jobs belong to
+// that job's part, build and way, and are bound to the same printers.
+func (in *Intake) AddFor(ctx context.Context, req Request, job *queue.Job, body io.Reader) (Added, error) {
+	return in.add(ctx, req, job, body)
+}
+
+func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.Reader) (Added, error) {
 	kind, err := in.check(&req)
 	if err != nil {
 		return Added{}, err
@@ -142,6 +152,10 @@ func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, 
 		j := &jobs[i]
 		*j = queue.Job{State: queue.Queued, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Kind: kind.Name,
 			NozzleMM: req.NozzleMM, Material: req.Material, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
+		if of != nil {
+			j.Part, j.Assembly, j.Build, j.Way, j.Yields = of.Part, of.Assembly, of.Build, of.Way, of.Yields
+			j.Colour, j.OnlyOn, j.NotOn = of.Colour, of.OnlyOn, of.NotOn
+		}
 		if req.OnHold {
 			j.State, j.Note = queue.OnHold, "added on hold"
 		}
@@ -233,6 +247,17 @@ func (in *Intake) check(req *Request) (Kind, error) {
 // and lifting before that counts as beyond the printer's reach (common practice,
 // no source). What is extruded as part of the piece must lie on the plate.
 const aroundMM = 10
+
+// Options are what files for a kind of printer are read with and checked against.
+// They wrap queue.ErrNotFound where there is no such kind.
+func (in *Intake) Options(kind, material string) (analyze.Options, error) {
+	for _, k := range in.Kinds() {
+		if k.Name == kind {
+			return options(&Request{Material: material}, k), nil
+		}
+	}
+	return analyze.Options{}, fmt.Errorf("there is no kind %q here: %w", kind, queue.ErrNotFound)
+}
 
 func options(req *Request, k Kind) analyze.Options {
 	m := &analyze.Machine{MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC, Tools: 1}

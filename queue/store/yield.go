@@ -14,6 +14,12 @@ type Yield struct {
 	Good      *int     // nil: all of them, but for Bad
 	Bad       []int    // which are bad, by their place on the plate, from 1; nil: not said
 	BadFromMM *float64 // the height from which the piece is bad, when one is
+	Joined    bool     // a remainder was joined and has cured: its pieces count now
+}
+
+// allGood reports an answer that finds no fault.
+func (y Yield) allGood(pieces int) bool {
+	return y.BadFromMM == nil && len(y.Bad) == 0 && (y.Good == nil || *y.Good == pieces)
 }
 
 // ClearedBy names who cleared a plate.
@@ -132,6 +138,9 @@ func (s *Store) Yield(ctx context.Context, jobID int64, y Yield) (queue.Job, err
 // yield counts a finished run's good pieces: the job is done when all are good,
 // else its run becomes a mishap.
 func (s *Store) yield(ctx context.Context, tx *sql.Tx, j *queue.Job, y Yield) error {
+	if j.RemainderOf != 0 && !y.Joined && y.allGood(j.Pieces) {
+		return s.awaitJoining(ctx, tx, j)
+	}
 	good, err := s.judgePieces(ctx, tx, j, y)
 	if err != nil {
 		return err

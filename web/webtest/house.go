@@ -276,6 +276,26 @@ func (h *House) Decide(_ context.Context, id int64, d web.Decision) error {
 	return h.drop(id, "cancelled")
 }
 
+// Reprint follows web.House: the figures are of no file.
+func (h *House) Reprint(_ context.Context, id int64, r web.ReprintRequest) (web.Reprint, error) {
+	end, err := h.begin("reprint %d %+v", id, r)
+	if err != nil {
+		return web.Reprint{}, err
+	}
+	defer end()
+	return web.Reprint{ReprintReport: web.ReprintReport{Take: "remainder", TakeWhy: "print what is missing and join it"}}, nil
+}
+
+// Joined follows web.House.
+func (h *House) Joined(_ context.Context, id int64, j web.Joined) error {
+	end, err := h.begin("joined %d %+v", id, j)
+	if err != nil {
+		return err
+	}
+	end()
+	return nil
+}
+
 // Mishaps follows web.House.
 func (h *House) Mishaps(context.Context) ([]web.Mishap, error) {
 	h.mu.Lock()
