@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"time"
 )
@@ -9,18 +10,22 @@ import (
 type wireCmd struct {
 	During time.Duration `default:"3s" help:"How long each figure is measured."`
 	Most   int           `default:"256" help:"Leave out what needs more printers than this."`
+	Part   string        `enum:"all,lines,loads,starvation" default:"all" help:"Measure one part only: ${enum}."`
 }
 
 func (w *wireCmd) Run() error {
 	fmt.Println(machine())
-	fmt.Println()
-	if err := w.lines(os.Stdout); err != nil {
-		return err
+	for _, part := range []struct {
+		name    string
+		measure func(io.Writer) error
+	}{{"lines", w.lines}, {"loads", w.loads}, {"starvation", w.starvation}} {
+		if w.Part != "all" && w.Part != part.name {
+			continue
+		}
+		fmt.Println()
+		if err := part.measure(os.Stdout); err != nil {
+			return err
+		}
 	}
-	fmt.Println()
-	if err := w.loads(os.Stdout); err != nil {
-		return err
-	}
-	fmt.Println()
-	return w.starvation(os.Stdout)
+	return nil
 }

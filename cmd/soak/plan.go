@@ -21,12 +21,14 @@ type plan struct {
 	faults sim.Faults
 	mix    string // name of what goes wrong
 	files  []fileSpec
+	replug bool // a port that was lost comes back, and the next file is sent
 }
 
 // fileSpec says how a file is generated.
 type fileSpec struct {
 	seed     uint64
 	commands int
+	deeds    []deed
 }
 
 // seedOf gives the seed of connection k of a campaign.
@@ -71,12 +73,13 @@ func planOf(seed uint64, pty bool, faults *sim.Faults) plan {
 			n = int(between(r, 100, 600))
 		}
 		total += n
-		p.files = append(p.files, fileSpec{r.Uint64(), n})
+		p.files = append(p.files, fileSpec{seed: r.Uint64(), commands: n})
 	}
 	if pty {
 		p.pace = 200
 	}
 	p.mix, p.faults = drawFaults(r, total)
+	p.drawDeeds()
 	if faults != nil {
 		p.mix, p.faults = "given", *faults
 	}

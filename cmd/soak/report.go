@@ -19,7 +19,8 @@ type report struct {
 	mixes       map[string]*tally // by what went wrong on the line
 	unheard     map[string]int    // connections that never came about, by cause
 	ptyRuns     int
-	failures    int // violations
+	deeds       map[string]int // what was done in mid-file
+	failures    int            // violations
 }
 
 // tally is one row.
@@ -63,6 +64,7 @@ func (t *tally) add(r run) {
 // add takes a connection and gives its violations, in words.
 func (p *report) add(o outcome) (violations []string) {
 	if p.rows == nil {
+		p.deeds = map[string]int{}
 		p.rows, p.mixes, p.unheard = map[string]*tally{}, map[string]*tally{}, map[string]int{}
 	}
 	for _, b := range o.broken {
@@ -78,6 +80,9 @@ func (p *report) add(o outcome) (violations []string) {
 	mix, _, _ := strings.Cut(o.plan.mix, " + ")
 	for _, r := range o.runs {
 		row(p.rows, family).add(r)
+		for d, n := range r.deeds {
+			p.deeds[d] += n
+		}
 		row(p.mixes, mix).add(r)
 		if o.plan.pty {
 			p.ptyRuns++
@@ -109,6 +114,11 @@ func (p *report) write(w io.Writer) {
 	p.causeTable(w, all)
 	fmt.Fprintf(w, "\n%d files streamed (%d on pseudo-terminals), %d finished; %d lines of files executed in %.1f s; %.1f hours of the printers' line time.\n",
 		all.runs, p.ptyRuns, all.finished, all.lines, p.took.Seconds(), all.simulated.Hours())
+	fmt.Fprint(w, "Done in mid-file:")
+	for _, d := range keys(p.deeds) {
+		fmt.Fprintf(w, " %s %d;", d, p.deeds[d])
+	}
+	fmt.Fprintln(w)
 	if s := p.inMemory.Seconds(); s > 0 {
 		fmt.Fprintf(w, "In memory: %.0f lines/s.\n", float64(p.memoryLines)/s)
 	}

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -25,6 +27,7 @@ type run struct {
 	text    string // the same for a person
 	resends int64
 	took    time.Duration // on the clock of the connection
+	deeds   map[string]int
 }
 
 // outcome is what came of a connection.
@@ -34,6 +37,9 @@ type outcome struct {
 	unheard string // why no conversation came about, "" when it did
 	broken  []string
 }
+
+// aborted is the cause of a run that was given up on purpose.
+const aborted = "aborted"
 
 // limits of a connection, on its own clock.
 const (
@@ -59,7 +65,7 @@ func session(p *plan, executed *atomic.Int64, wire io.Writer) (o outcome) {
 		lo.ListenFor = 100 * time.Millisecond
 	}
 	conn := link.New(port, lo)
-	defer conn.Close()
+	defer func() { conn.Close() }()
 
 	look, limit := lookEvery, openLimit
 	if p.pty {
@@ -78,7 +84,9 @@ func session(p *plan, executed *atomic.Int64, wire io.Writer) (o outcome) {
 		return o
 	}
 	for i := range p.files {
-		r, on := p.stream(i, conn, printer, j, wire)
+		var on bool
+		var r run
+		r, conn, on = p.stream(i, conn, printer, j, wire)
 		o.runs = append(o.runs, r)
 		if !on {
 			break
@@ -175,15 +183,44 @@ func await(conn *link.Conn, every, limit time.Duration, see func(link.State)) (s
 	}
 }
 
-// stream sends one file of the plan; on says that the connection can take the
-// next one.
-func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Judge, wire io.Writer) (r run, on bool) {
+// again plugs a lost port in anew, as whoever owns a link does, and lets what the
+// printer still holds of the old conversation be executed. It returns nil when
+// no conversation comes about.
+func (p *plan) again(printer *sim.Printer, wire io.Writer) *link.Conn {
+	host, board := cable()
+	printer.Replug(board)
+	var port link.Port = host
+	if wire != nil {
+		port = &tap{Port: host, w: wire, from: time.Now()}
+	}
+	conn := link.New(port, link.Options{Baud: p.baud})
+	s, _ := await(conn, lookEvery, openLimit, nil)
+	if s.Phase != link.Idle {
+		conn.Close()
+		return nil
+	}
+	sync := "M400"
+	if p.family == sim.FamilyE {
+		sync = "G4 P1"
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), openLimit)
+	defer cancel()
+	if _, err := conn.Do(ctx, sync); err != nil {
+		conn.Close()
+		return nil
+	}
+	return conn
+}
+
+// stream sends one file of the plan; on says that the connection, or the new one
+// that it returns, can take the next one.
+func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Judge, wire io.Writer) (r run, next *link.Conn, on bool) {
 	r = run{plan: p, file: i}
 	text := generate(p.files[i], p.family)
 	f, err := judge.ReadFile(text)
 	if err != nil {
 		r.verdict.Violations = append(r.verdict.Violations, "the generated file: "+err.Error())
-		return r, false
+		return r, conn, false
 	}
 	look, limit := lookEvery, runLimit
 	if p.pty {
@@ -198,9 +235,11 @@ func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Jud
 		if conn.State().Phase != link.Failed {
 			r.verdict.Violations = append(r.verdict.Violations, "an idle link did not take a stream: "+err.Error())
 		}
-		return r, false
+		return r, conn, false
 	}
+	h := &hands{conn: conn, left: slices.Clone(p.files[i].deeds)}
 	s, inTime := await(conn, look, limit, func(s link.State) {
+		h.see(s)
 		for _, text := range j.Progress(claim(s)) {
 			if wire != nil {
 				fmt.Fprintln(wire, "          ! "+text)
@@ -215,20 +254,33 @@ func (p *plan) stream(i int, conn *link.Conn, printer *sim.Printer, j *judge.Jud
 	if s.Fault != nil {
 		r.text = s.Fault.Text
 	}
+	if c.Cause == "" && !c.Finished && h.aborted {
+		c.Cause = aborted // its lines were awaited: the printer is at rest
+	}
 	r.cause = c.Cause
-	if !c.Finished {
+	on = c.Finished || c.Cause == aborted
+	if c.Cause == string(link.CausePortLost) && p.replug && !p.pty {
+		conn.Close()
+		if again := p.again(printer, wire); again != nil {
+			conn, on = again, true
+			h.count("plugged in again")
+		}
+	}
+	if !on {
 		// What is on its way is executed, or lost, before the judge looks.
 		conn.Close()
 		printer.Close()
 	}
-	r.verdict = j.End(c)
+	h.asking.Wait()
+	r.verdict, r.deeds = j.End(c), h.done
+	r.verdict.Violations = append(r.verdict.Violations, h.broken...)
 	if !inTime {
 		r.verdict.Violations = append(r.verdict.Violations, fmt.Sprintf("no end in %v: %+v", limit, s))
 	}
 	if s.Fault != nil && s.Fault.Cause == link.CauseInternal {
 		r.verdict.Violations = append(r.verdict.Violations, "a bug was contained: "+s.Fault.Text)
 	}
-	return r, c.Finished
+	return r, conn, on
 }
 
 func claim(s link.State) judge.Claim {

@@ -15,7 +15,7 @@ import (
 func TestFilesAreReadAlike(t *testing.T) {
 	for seed := range uint64(20) {
 		for _, family := range []sim.Family{sim.FamilyA, sim.FamilyE} {
-			text := generate(fileSpec{seed, 300}, family)
+			text := generate(fileSpec{seed: seed, commands: 300}, family)
 			f, err := judge.ReadFile(text)
 			if err != nil {
 				t.Fatal(err)

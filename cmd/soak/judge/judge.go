@@ -281,7 +281,7 @@ func (j *Judge) Told() int64 {
 // of a file only.
 func own(c []byte, atEnd bool) bool {
 	switch string(c) {
-	case "M105", "M114", "M115", "M503", "M211", "M400", "G4P1":
+	case "M105", "M114", "M115", "M503", "M211", "M400", "G4P1", "M108", "M876S1", "M112":
 		return true
 	}
 	return bytes.HasPrefix(c, []byte("M110")) || bytes.HasPrefix(c, []byte("M155"))
