@@ -99,7 +99,7 @@ func TestOKOfATornTailIsNotTakenForTheRewrittenLine(t *testing.T) {
 // behind it. Nothing is run again.
 func TestStaleRequest(t *testing.T) {
 	lines := []string{"G28", "G90", "G1 X10 Y10 F600", "G1 X20", "G1 X30", "M106 S9", "G1 X40"}
-	r := started(t, modelOptions{receipt: true}, Options{}, lines)
+	r := started(t, modelOptions{receipt: true, parser: true}, Options{}, lines)
 	if !r.until(time.Minute, func() bool { return r.e.acked+2 < r.e.cursor && r.e.at(r.e.acked).kind == slotPosition }) {
 		t.Fatal("no query with lines behind it was seen")
 	}

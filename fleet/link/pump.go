@@ -14,8 +14,13 @@ func (e *engine) room(bytes int) bool {
 		return false
 	}
 	most := int64(roomyLines)
-	if e.emergency {
+	switch {
+	case e.emergency:
 		most = manyLines
+	case e.receipt:
+		// Its oks say nothing of the queue, which is full while the planner is:
+		// whatever is ahead of the last ok waits in front of an M112.
+		most = 1
 	}
 	return lines < most && e.flight+bytes <= e.window
 }

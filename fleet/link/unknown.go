@@ -47,7 +47,7 @@ func (e *engine) onRefused(now time.Time, r *reply) {
 	}
 	e.notice(now, r.text)
 	if essential(s.info) && (e.phase == Streaming || e.phase == Suspended) {
-		e.failAt(now, s.line, CauseRefused, "this firmware does not know %q in line %d of the file: without it the print would go wrong; slice for this machine, or take the command out", s.payload(), s.line)
+		e.failAt(now, s.line, CauseRefused, "this firmware does not know %q: without it the print would go wrong; slice for this machine, or take the command out", s.payload())
 	}
 }
 
