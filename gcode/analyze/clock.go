@@ -14,7 +14,7 @@ type clock struct {
 	plan  *motion.Planner
 	heatS func(h Heater, from, to float64) float64
 	// tags holds the tag of each move in the planner.
-	tags             [2 * lookAhead]int32
+	tags             [32]int32 // more than lookAhead, a power of two
 	tagHead, tagTail uint
 	motion, heat     float64 // seconds
 	constant         float64 // seconds of homing and levelling

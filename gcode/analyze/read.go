@@ -12,8 +12,10 @@ import (
 	"undercroft/gcode/motion"
 )
 
-// lookAhead is how many moves firmware plans ahead, in all families read.
-const lookAhead = 16
+// lookAhead is how many moves firmware knows of when it begins one and settles the
+// speed at which it ends, that one included: all families read keep them in a
+// ring of 16 places, of which one stays empty and one has just become free.
+const lookAhead = 14
 
 // Read analyses a file, to the end or to the first error of r, which is its own;
 // what is wrong with the file stands in the result's Findings. r may be read in

@@ -28,8 +28,9 @@ import "math"
 // the queue is done with: its exit speed, which is the entry speed of the oldest
 // move left, stays as it is.
 //
-// Limits of the model: step timing is continuous (firmware rounds to timer
-// ticks), and no move waits for the link.
+// Ways are whole steps, and what stepping adds to a trapezoid is in closed form
+// (trapezoid.go). Limits of the model: a timer's ticks are not rounded to, and no
+// move waits for the link.
 
 // Planner is the look-ahead queue. The zero value is not usable; see NewPlanner.
 type Planner struct {
@@ -42,15 +43,20 @@ type Planner struct {
 	// planned is the newest move whose entry speed no later move can raise.
 	planned int
 
-	carry    [4]float64 // moves too short to be run, added to the next
-	carrying bool
+	// What was asked for beyond the steps made so far, in steps: the rests of
+	// rounding, and moves too short to be run.
+	rest     [4]float64
+	carrying bool // moves too short to be run wait for the next
+	// Steps per mm and mm per step that ways are rounded to; fine where the
+	// machine's are not known.
+	grid, gridMM [4]float64
 
 	// of the newest move, for the corner to the one behind it
 	prevUnit    vector // of length one over all four where E takes part
 	prevNominal float64
 	prevSpeed   vector
 
-	minStep    [4]float64 // six steps, in mm
+	minStep    [4]float64 // just under six steps, in mm
 	minSegment float64    // s
 	// An acceleration up to this is within the limits of X, Y and E in any direction;
 	// a speed up to this within those of X and Y; a speed of E up to this within its.
@@ -58,8 +64,9 @@ type Planner struct {
 	// Divisions that most moves have in common.
 	lastAccel, lastInvAccel     float64
 	lastNominal, lastInvNominal float64
-	// Square root of the oldest move's entry2, when the move before it left.
-	entry float64
+	// The root of the oldest move's entry2, when the move before it left; v below 0
+	// where none did.
+	entry speed
 }
 
 type block struct {
@@ -84,8 +91,9 @@ func (b *block) least2() float64 {
 	return 0
 }
 
-// negligibleMM is a length that no machine moves, where its steps are not known.
-const negligibleMM = 1e-6
+// unknownGrid is the steps per mm of an axis whose steps are not known: finer than
+// any machine's.
+const unknownGrid = 1e12
 
 // creepMMs stands for a feed of zero, which would never end.
 const creepMMs = 0.05
@@ -93,6 +101,14 @@ const creepMMs = 0.05
 // stepsDropped is the length in steps below which firmware merges a move into
 // the next one.
 const stepsDropped = 6
+
+// roundedMM is the length below which whole steps are felt: they turn a direction
+// by up to a degree where 80 steps make a millimetre.
+const roundedMM = 1
+
+// shallowQueue is how many moves firmware wants in its queue before it lets short
+// ones pass at full speed: half of its 16 places.
+const shallowQueue = 8
 
 // NewPlanner returns an empty planner that looks ahead over that many moves, at
 // least 2.
@@ -123,9 +139,12 @@ func (p *Planner) SetLimits(l Limits) {
 		}
 	}
 	for i, s := range l.StepsPerMM {
-		p.minStep[i] = negligibleMM
-		if s > 0 {
-			p.minStep[i] = stepsDropped / s
+		if !(s > 0) {
+			s = unknownGrid
+		}
+		if s != p.grid[i] {
+			p.grid[i], p.gridMM[i], p.rest[i] = s, 1/s, 0
+			p.minStep[i] = (stepsDropped - 0.5) / s
 		}
 	}
 }
@@ -139,7 +158,7 @@ func (p *Planner) Len() int { return p.tail - p.head }
 // Reset empties the planner and forgets the last direction.
 func (p *Planner) Reset() {
 	p.head, p.tail, p.planned = 0, 0, 0
-	p.carrying = false
+	p.rest, p.carrying = [4]float64{}, false
 	p.prevNominal = 0
 }
 
@@ -164,19 +183,22 @@ func (p *Planner) PushMeasured(x, y, z, e, length, inv, feedMMs float64) bool {
 	if n >= p.size {
 		return false
 	}
-	if p.carrying {
-		x, y, z, e = x+p.carry[X], y+p.carry[Y], z+p.carry[Z], e+p.carry[E]
+	// The machine moves by whole steps.
+	wx, wy, wz, we := p.rest[X]+x*p.grid[X], p.rest[Y]+y*p.grid[Y], p.rest[Z]+z*p.grid[Z], p.rest[E]+e*p.grid[E]
+	nx, ny, nz, ne := math.RoundToEven(wx), math.RoundToEven(wy), math.RoundToEven(wz), math.RoundToEven(we)
+	if length < roundedMM || p.carrying {
+		if p.carrying = math.Abs(nx) < stepsDropped && math.Abs(ny) < stepsDropped && math.Abs(nz) < stepsDropped &&
+			math.Abs(ne) < stepsDropped; p.carrying {
+			p.rest = [4]float64{wx, wy, wz, we}
+			return true
+		}
+		x, y, z, e = nx*p.gridMM[X], ny*p.gridMM[Y], nz*p.gridMM[Z], ne*p.gridMM[E]
 		length = math.Sqrt(x*x + y*y + z*z)
 		inv = 1 / length
-		p.carrying = false
 	}
+	p.rest = [4]float64{wx - nx, wy - ny, wz - nz, we - ne}
 	ax, ay, az, ae := math.Abs(x), math.Abs(y), math.Abs(z), math.Abs(e)
 	onlyE := ax < p.minStep[X] && ay < p.minStep[Y] && az < p.minStep[Z]
-	if onlyE && ae < p.minStep[E] {
-		p.carry = [4]float64{x, y, z, e}
-		p.carrying = true
-		return true
-	}
 
 	l := &p.lim
 	accel := l.AccelPrintMMs2
@@ -197,7 +219,7 @@ func (p *Planner) PushMeasured(x, y, z, e, length, inv, feedMMs float64) bool {
 	if nominal < minFeed {
 		nominal = minFeed
 	}
-	if p.minSegment > 0 && n >= 2 && n < p.size/2 {
+	if p.minSegment > 0 && n >= 2 && n < shallowQueue {
 		// With few moves queued, firmware stretches short ones so that the queue
 		// can fill up again.
 		if t := length / nominal; t < p.minSegment {
@@ -218,8 +240,8 @@ func (p *Planner) PushMeasured(x, y, z, e, length, inv, feedMMs float64) bool {
 	}
 
 	// The speed below which the firmware does not step: v² = 0.5·a/s for s steps
-	// per millimetre of the move's busiest axis, the speed reached after a quarter
-	// of a step. Without known steps it is zero.
+	// per millimetre of the move's busiest axis. At that speed a step takes as long
+	// as the first one from rest. Without known steps it is zero.
 	steps := ax * l.StepsPerMM[X]
 	if s := ay * l.StepsPerMM[Y]; s > steps {
 		steps = s
@@ -239,7 +261,7 @@ func (p *Planner) PushMeasured(x, y, z, e, length, inv, feedMMs float64) bool {
 		p.lastNominal, p.lastInvNominal = nominal, 1/nominal
 	}
 	if n == 0 {
-		p.entry = -1
+		p.entry.v = -1
 	}
 	var v2 float64
 	if l.JunctionDeviationMM > 0 {
@@ -346,33 +368,16 @@ func (p *Planner) Pop() (seconds float64, ok bool) {
 	if p.planned < p.head {
 		p.planned = p.head
 	}
-	v0 := p.entry
-	if v0 < 0 {
-		v0 = math.Sqrt(b.entry2)
+	start := p.entry
+	if start.v < 0 {
+		v := math.Sqrt(b.entry2)
+		start = speed{v, 1 / v}
 	}
-	v1 := b.nominal
+	end := speed{b.nominal, b.invNom}
 	if exit2 != b.nominal2 {
-		v1 = math.Sqrt(exit2)
+		v := math.Sqrt(exit2)
+		end = speed{v, 1 / v}
 	}
-	p.entry = v1
-
-	// The trapezoid. With v0, v1 the entry and exit speeds, v the nominal speed, a
-	// the acceleration and L the length: ramps of (v²−v0²)/2a and (v²−v1²)/2a; if
-	// they fit, (v−v0)/a + (v−v1)/a plus the rest at v; else the peak is
-	// √(aL + (v0²+v1²)/2).
-	if b.invAccel == 0 { // without limit
-		return b.lengthMM / b.nominal, true
-	}
-	ramps := (b.nominal2 - (b.entry2+exit2)/2) * b.invAccel
-	if ramps <= b.lengthMM {
-		return (2*b.nominal-v0-v1)*b.invAccel + (b.lengthMM-ramps)*b.invNom, true
-	}
-	peak2 := (b.twoAL + b.entry2 + exit2) / 2
-	if peak2 < b.entry2 {
-		peak2 = b.entry2
-	}
-	if peak2 < exit2 {
-		peak2 = exit2
-	}
-	return (2*math.Sqrt(peak2) - v0 - v1) * b.invAccel, true
+	p.entry = end
+	return b.seconds(exit2, start, end), true
 }

@@ -149,10 +149,10 @@ func TestShortMovesAreMerged(t *testing.T) {
 			t.Fatal("full")
 		}
 	}
-	if p.Len() != 1 { // 8 × 0.01 mm are 6.4 steps
+	if p.Len() != 1 { // 7 × 0.01 mm are 5.6 steps, which are 6
 		t.Errorf("%d moves, want 1", p.Len())
 	}
-	within(t, "length", p.ring[0].lengthMM, 0.08, 1e-12)
+	within(t, "length", p.ring[0].lengthMM, 6./80, 1e-12)
 	if !p.Push([4]float64{}, 100) || p.Len() != 1 {
 		t.Error("a move of no length takes a place")
 	}
