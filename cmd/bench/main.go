@@ -10,10 +10,11 @@ import (
 )
 
 type program struct {
-	Wire  wireCmd  `cmd:"" help:"The link: line utilisation, delay, CPU, memory and starvation, beside one line at a time."`
-	Gcode gcodeCmd `cmd:"" help:"Reading G-code: one generated file, read in full and in parts."`
-	Read  readCmd  `cmd:"" hidden:"" help:"One reading, in a process of its own."`
-	Peers peersCmd `cmd:"" hidden:"" help:"Virtual printers for a measurement, in a process of their own."`
+	Wire    wireCmd    `cmd:"" help:"The link: line utilisation, delay, CPU, memory and starvation, beside one line at a time."`
+	Gcode   gcodeCmd   `cmd:"" help:"Reading G-code: one generated file, read in full and in parts."`
+	Reprint reprintCmd `cmd:"" help:"Rewriting G-code: the remainder of one generated file."`
+	Read    readCmd    `cmd:"" hidden:"" help:"One reading, in a process of its own."`
+	Peers   peersCmd   `cmd:"" hidden:"" help:"Virtual printers for a measurement, in a process of their own."`
 }
 
 func main() {

@@ -162,6 +162,9 @@ func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House
 		if p := d.byName[j.Printer]; p != nil && p.facts.Plate.JobID == j.ID {
 			return "finished; lies on " + j.Printer + " until a person clears the plate"
 		}
+		if j.RemainderOf != 0 && j.Printer == "" {
+			return j.Note
+		}
 		return "finished and taken off " + j.Printer + " by its clearing routine; say which pieces are good"
 	}
 	return j.Note
