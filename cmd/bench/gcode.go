@@ -38,7 +38,7 @@ func (c *gcodeCmd) Run() error {
 	}
 	defer os.RemoveAll(dir)
 	name := filepath.Join(dir, "print.gcode")
-	if err := writeMoves(name, int64(c.MB)*1_000_000, c.Seed); err != nil {
+	if err := writeMoves(name, int64(c.MB)*1_000_000, c.Seed, 200); err != nil {
 		return err
 	}
 	info, err := os.Stat(name)
@@ -169,9 +169,9 @@ func ended(err error) error {
 // preamble heats and homes.
 const preamble = "M140 S60\nM109 S210\nG28\nG90\nM83\nG92 E0\n"
 
-// writeMoves writes what a slicer does: walls as wobbly loops of short segments,
+// writeMoves writes what a slicer does, object upon object of topMM at most: walls as wobbly loops of short segments,
 // infill in long lines, travel with retraction, layer after layer.
-func writeMoves(name string, size int64, seed uint64) (err error) {
+func writeMoves(name string, size int64, seed uint64, topMM float64) (err error) {
 	f, err := os.Create(name)
 	if err != nil {
 		return fmt.Errorf("cannot write the file: %w", err)
@@ -185,7 +185,7 @@ func writeMoves(name string, size int64, seed uint64) (err error) {
 	p := &moves{w: w, r: rand.New(rand.NewPCG(seed, seed))}
 	p.put(preamble)
 	for z := 0.2; p.written < size; z += 0.2 {
-		p.put("G1 Z%.2f F600\n", math.Mod(z, 200)+0.2)
+		p.put("G1 Z%.2f F600\n", math.Mod(z, topMM)+0.2)
 		for range 12 {
 			p.disc(60+80*p.r.Float64(), 60+80*p.r.Float64(), 5+30*p.r.Float64())
 		}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -28,7 +29,7 @@ func (c *reprintCmd) Run() error {
 	}
 	defer os.RemoveAll(dir)
 	name := filepath.Join(dir, "print.gcode")
-	if err := writeMoves(name, int64(c.MB)*1_000_000, c.Seed); err != nil {
+	if err := writeMoves(name, int64(c.MB)*1_000_000, c.Seed, math.Inf(1)); err != nil {
 		return err
 	}
 	f, err := os.Open(name)
