@@ -66,7 +66,7 @@ func (l *loop) absent() Phase {
 			case doTakeBack:
 				attempt.Reset(0)
 				r.answer(nil, nil)
-			case doCool:
+			case doCool, doEmergency:
 				l.refuse(r, ErrNoLink, "%s. If it may be hot, go there and switch it off at the plug", l.why)
 			default:
 				l.refuse(r, ErrNoLink, "%s", l.why)

@@ -83,6 +83,8 @@ func (l *loop) cooling() Phase {
 		case r := <-l.p.requests:
 			l.took(r)
 			switch r.verb {
+			case doEmergency:
+				return l.emergencyBy(r)
 			case doCool:
 				l.coolFor(r, Cooling)
 			case doLend:

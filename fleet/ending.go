@@ -42,13 +42,14 @@ const (
 func (l *loop) wind(e ending) Phase {
 	l.dropErrand()
 	if e.line == 0 {
-		e.line = l.st.SentLine
+		e.line = l.lineInHand()
 	}
 	l.why = "ending the run: " + e.text
 	l.publish()
 	l.log.Info("ending the run", "run", l.run.ID, "result", e.result, "cause", e.cause)
 	l.c.Abort()
 	l.look()
+	l.quickStop(e.result)
 
 	patience := max(l.f.o.real(drainLimit), leastDrain)
 	deadline := time.NewTimer(patience)
@@ -62,7 +63,9 @@ func (l *loop) wind(e ending) Phase {
 
 	turnOff := func(limit time.Duration, parking bool) {
 		deadline.Stop()
-		homed := l.run.reach.homed
+		a := l.run
+		homed, top, hot := a.reach.homed, a.laidUpTo(l.lineInHand()), canExtrude(l.st.Heaters)
+		away := a.hold.off // it waits beside the piece already
 		l.send(limit, func(ctx context.Context, c conn) error {
 			if err := heatersOff(ctx, c); err != nil {
 				return err
@@ -70,8 +73,12 @@ func (l *loop) wind(e ending) Phase {
 			if !parking {
 				return nil
 			}
-			if err := park(ctx, c, l.spec, homed); err != nil {
+			if err := park(ctx, c, l.spec, &a.Run, homed, away, hot, top); err != nil {
 				l.log.Warn("parking failed", "err", err)
+				return nil
+			}
+			if err := runGCode(ctx, c, l.spec.EndGCode, homed); err != nil {
+				l.log.Warn("the owner's end of a run failed", "err", err)
 			}
 			return nil
 		}, func(err error) (Phase, bool) { return l.wound(e, err), true })
@@ -91,6 +98,7 @@ func (l *loop) wind(e ending) Phase {
 		case <-l.news():
 			l.looked()
 			l.look()
+			l.quickStop(e.result)
 		case <-l.rest.C:
 			l.idle = false
 		case <-l.tick.C:
@@ -120,6 +128,11 @@ func (l *loop) wind(e ending) Phase {
 			return l.fault(text + " " + afterHalt)
 		case r := <-l.p.requests:
 			l.took(r)
+			if r.verb == doEmergency {
+				l.dropErrandSilently()
+				l.answer(e, l.errorf(ErrNotNow, "an emergency stop came in between"))
+				return l.emergencyBy(r)
+			}
 			if r.verb == doStop || r.verb == doCool {
 				l.refuse(r, ErrNotNow, "the run is being ended already")
 			} else {
@@ -134,6 +147,62 @@ func (l *loop) wind(e ending) Phase {
 			turnOff(hurryLimit, false)
 		}
 	}
+}
+
+// lineInHand is the file line of the newest command sent.
+func (l *loop) lineInHand() int64 { return max(l.st.SentLine, l.run.reach.line) }
+
+// quickStop drops the moves that a firmware with an emergency parser has
+// planned: it knows where it stopped. Lines that it had taken in but not planned
+// come to the planner after that, so it is told again once all are accepted.
+// What counts as laid is settled before: an accepted move may not be executed now.
+// A homing must not be cut short: where the axes stand would be lost.
+func (l *loop) quickStop(r Result) {
+	a := l.run
+	if r == Interrupted || !a.reach.homed || !l.st.Identity.Caps["EMERGENCY_PARSER"] || l.st.Phase != link.Streaming || l.errand != nil || a.quick > 1 {
+		return
+	}
+	if a.quick == 1 && l.st.Accepted < l.st.Sent {
+		return
+	}
+	a.quick++
+	a.settled = true
+	l.send(promptLimit, func(ctx context.Context, c conn) error {
+		_, err := c.Do(ctx, "M410")
+		return err
+	}, func(error) (Phase, bool) { return "", false })
+}
+
+// emergencyBy stops the machine at once because a person wants it.
+func (l *loop) emergencyBy(r *request) Phase {
+	l.dropErrandSilently()
+	cause := clip(r.cause, 500)
+	if cause == "" {
+		cause = "emergency stop"
+	}
+	parser, known := l.st.Identity.Caps["EMERGENCY_PARSER"]
+	confirmed := l.c.EmergencyStop()
+	text := "emergency stop by a person: " + cause + ". "
+	switch {
+	case confirmed == nil:
+		text += "The firmware confirmed that it halted"
+		l.owed = nil
+	case known && !parser:
+		text += "It is NOT confirmed: this firmware obeys only when it comes to the line. Pull the plug"
+	default:
+		text += "It is NOT confirmed (" + clip(confirmed.Error(), 200) + "). Pull the plug"
+	}
+	if l.run != nil {
+		l.deliver(ending{result: Cancelled, cause: "emergency-stop", text: text})
+	}
+	l.later = append(l.later, func() {
+		if confirmed != nil {
+			r.answer(nil, l.errorf(ErrNoLink, "%s", text))
+			return
+		}
+		r.answer(nil, nil)
+	})
+	return l.fault(text + ". " + afterHalt)
 }
 
 // wound is the end of wind: the heaters are off, or could not be turned off.
@@ -250,7 +319,7 @@ func (l *loop) deliver(e ending) {
 	a.close()
 	line := e.line
 	if line == 0 {
-		line = l.st.SentLine
+		line = max(l.st.SentLine, a.reach.line)
 	}
 	if e.result == Finished {
 		line = max(line, a.Lines)

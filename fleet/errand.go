@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"undercroft/fleet/watch"
 	"undercroft/gcode"
 )
 
@@ -136,61 +137,50 @@ func heatersOff(ctx context.Context, c conn) error {
 	}
 }
 
-// parkLiftMM is how far the built-in park lifts the nozzle off the piece.
-const parkLiftMM = 5.0
-
-// park moves the nozzle away from the piece. Before homing nothing is known
-// about where the axes stand, so nothing is moved.
-func park(ctx context.Context, c conn, s *Spec, homed bool) error {
+// park moves the nozzle away from the piece after a run that did not finish:
+// the owner's way, or up and to where a held run waits, unless it is away
+// already. Before homing nothing is known about where the axes stand, so nothing is moved.
+func park(ctx context.Context, c conn, s *Spec, r *Run, homed, away, hot bool, topMM float64) error {
 	if len(s.ParkGCode) > 0 {
-		src := gcode.NewCommands(strings.NewReader(strings.Join(s.ParkGCode, "\n")))
-		for first := true; ; {
-			text, _, err := src.Next()
-			if err != nil {
-				return nil // the end, or what was not understood when it was configured
-			}
-			if first && !homed && !isCommand(text, "G28") && movesAxes(text) {
-				return nil
-			}
-			first = first && !movesAxes(text)
-			if _, err := do(ctx, c, string(text)); err != nil {
-				return err
-			}
-		}
+		return runGCode(ctx, c, s.ParkGCode, homed)
 	}
 	if _, err := do(ctx, c, "M107"); err != nil {
 		return err
 	}
-	if !homed {
+	if !homed || away {
 		return nil
 	}
-	lift, err := liftMM(ctx, c, s, parkLiftMM)
-	if err != nil || lift <= 0 {
+	at, err := position(ctx, c)
+	if err != nil {
 		return err
 	}
-	// M400: closing the port may reset the board, which would cut the move off.
-	for _, cmd := range []string{"G91", "G1 Z" + strconv.FormatFloat(lift, 'f', 2, 64) + " F300", "G90", "M400"} {
-		if _, err := do(ctx, c, cmd); err != nil {
+	cmds, _ := aside(waitingSpot(s, r, at, topMM), hot, 0, watch.Modal{})
+	// It ends with M400: closing the port may reset the board, which would cut
+	// the moves off.
+	return doAll(ctx, c, append(cmds, "G90", "M82"))
+}
+
+// runGCode sends the owner's own commands. Before homing it stops at the first
+// that moves an axis, unless that homes.
+func runGCode(ctx context.Context, c conn, lines []string, homed bool) error {
+	src := gcode.NewCommands(strings.NewReader(strings.Join(lines, "\n")))
+	for first := true; ; {
+		text, _, err := src.Next()
+		if err != nil {
+			return nil // the end, or what was not understood when it was configured
+		}
+		if first && !homed && !isCommand(text, "G28") && movesAxes(text) {
+			return nil
+		}
+		first = first && !movesAxes(text)
+		if err := doAll(ctx, c, []string{string(text)}); err != nil {
 			return err
 		}
 	}
-	return nil
 }
 
 func movesAxes(text []byte) bool {
 	return isCommand(text, "G0") || isCommand(text, "G1") || isCommand(text, "G2") || isCommand(text, "G3") || isCommand(text, "G28")
-}
-
-// liftMM is how far the nozzle may be lifted: wanted, or what the volume leaves.
-func liftMM(ctx context.Context, c conn, s *Spec, wanted float64) (float64, error) {
-	at, err := position(ctx, c)
-	if err != nil {
-		return 0, err
-	}
-	if s.VolumeMM[2] <= 0 {
-		return wanted, nil
-	}
-	return min(wanted, s.VolumeMM[2]-at[2]), nil
 }
 
 // position asks where the planned moves end, X Y Z E in mm.

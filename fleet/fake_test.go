@@ -43,6 +43,7 @@ type fakeLink struct {
 	skip       bool // the heat-and-wait at the head was called off
 	stubborn   bool // targets cannot be set to zero
 	panicState bool
+	deaf       bool // M112 is not confirmed
 }
 
 func newFakeLink() *fakeLink {
@@ -275,6 +276,13 @@ func (c *fakeLink) Abort() {
 }
 
 func (c *fakeLink) EmergencyStop() error {
+	c.mu.Lock()
+	deaf := c.deaf
+	c.mu.Unlock()
+	if deaf {
+		c.with(func() { c.log = append(c.log, "emergency") })
+		return link.ErrUnconfirmed
+	}
 	c.with(func() {
 		c.log = append(c.log, "emergency")
 		c.fail(link.CauseHalted, "halted by M112")
@@ -302,6 +310,18 @@ func (c *fakeLink) did(cmd string) bool {
 	defer c.mu.Unlock()
 	for _, s := range c.log {
 		if s == cmd {
+			return true
+		}
+	}
+	return false
+}
+
+// lifted says whether the nozzle was moved up by a command outside the stream.
+func (c *fakeLink) lifted() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, s := range c.log {
+		if up, ok := strings.CutPrefix(s, "G1 Z"); ok && up[0] != '-' {
 			return true
 		}
 	}

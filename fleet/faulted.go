@@ -34,7 +34,7 @@ func (l *loop) faulted() Phase {
 				r.answer(nil, nil)
 				l.settleFails = 0
 				return l.to(Absent, "taken back after a fault; opening the port")
-			case doCool:
+			case doCool, doEmergency:
 				l.refuse(r, ErrNoLink, "it is faulted and its port is closed: %s. If it may be hot, switch it off at the plug", l.why)
 			default:
 				l.refuse(r, ErrNotNow, "it is faulted: %s", l.why)

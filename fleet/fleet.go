@@ -29,6 +29,9 @@ type Options struct {
 	// when an earlier daemon died. A machine that is found with some of these and
 	// no others is cooled; with any other it counts as driven by somebody else.
 	Owed map[string]map[string][]float64
+	// MayHeat is asked before a held run that was let cool heats again: nil when
+	// its circuit carries that now. It must not wait for the fleet. nil: it does.
+	MayHeat func(printer string) error
 
 	// connect is replaced by tests.
 	connect func(link.Port, link.Options) conn

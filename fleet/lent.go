@@ -40,6 +40,12 @@ func (l *loop) lent() Phase {
 				}
 				r.answer(nil, nil)
 				return l.to(Settling, "taken back; asking what it is doing")
+			case doEmergency:
+				if l.c == nil {
+					l.refuse(r, ErrNoLink, "there is no link to it. Switch it off at the plug")
+					break
+				}
+				return l.emergencyBy(r)
 			case doCool:
 				l.coolFor(r, Lent)
 			case doLend:

@@ -344,6 +344,9 @@ func (l *loop) publish() {
 	}
 	if l.run != nil {
 		s.Run = l.progress()
+		if l.phase == Paused {
+			s.Hold = l.held()
+		}
 	}
 	l.p.snap.Store(s)
 	l.f.notify()

@@ -77,7 +77,7 @@ var changes = []change{
 
 	{Lent, Settling, "taken back over a link that is still up"},
 	{Lent, Absent, "taken back; the port has to be opened"},
-	{Lent, Faulted, "the printer's loop failed"},
+	{Lent, Faulted, "an emergency stop by a person, or the printer's loop failed"},
 
 	{Faulted, Absent, "a person took it back, or it was switched off"},
 }

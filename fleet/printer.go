@@ -35,6 +35,8 @@ const (
 	doPause
 	doResume
 	doAnswer
+	doLoaded
+	doEmergency
 )
 
 // request is one wish; the loop answers each exactly once.
@@ -121,14 +123,15 @@ func (p *Printer) TakeBack(ctx context.Context) error {
 	return p.ask(ctx, &request{verb: doTakeBack}).err
 }
 
-// Pause holds the run after the commands that are on their way. The heaters
-// keep their targets.
+// Pause holds the run after the commands that are on their way: the nozzle pulls
+// back, lifts off and waits beside the piece, with the heat that Spec.Waiting says.
 func (p *Printer) Pause(ctx context.Context) error {
 	return p.ask(ctx, &request{verb: doPause}).err
 }
 
-// Resume goes on with a paused run; where the firmware waits for a person, it
-// answers the firmware's question.
+// Resume begins to go on with a paused run: heat as it was, prime, back over the
+// piece, and the next line. The snapshot tells how far it is. Where the firmware
+// waits for a person, it answers the firmware's question.
 func (p *Printer) Resume(ctx context.Context) error {
 	return p.ask(ctx, &request{verb: doResume}).err
 }
@@ -138,4 +141,16 @@ func (p *Printer) Resume(ctx context.Context) error {
 // hangs.
 func (p *Printer) Alive(ctx context.Context) error {
 	return p.ask(ctx, &request{verb: doAnswer}).err
+}
+
+// Loaded is Resume by a person who has put another reel in: it purges first.
+func (p *Printer) Loaded(ctx context.Context) error {
+	return p.ask(ctx, &request{verb: doLoaded}).err
+}
+
+// Emergency stops the machine at once, in any phase in which there is a link,
+// and faults it. nil: the firmware confirmed that it halted. Otherwise the error
+// says that only the plug is left.
+func (p *Printer) Emergency(ctx context.Context, cause string) error {
+	return p.ask(ctx, &request{verb: doEmergency, cause: cause}).err
 }

@@ -47,6 +47,8 @@ func (l *loop) ready() Phase {
 			switch r.verb {
 			case doStart:
 				l.check(r)
+			case doEmergency:
+				return l.emergencyBy(r)
 			case doCool:
 				l.coolFor(r, Ready)
 			case doLend:
@@ -155,7 +157,7 @@ func (l *loop) begin(r *request) (Phase, bool) {
 		l.refuse(r, ErrInvalid, "the file of %q cannot be opened: %v", r.run.Label, err)
 		return Ready, false
 	}
-	a := newActive(r.run, file, l.now())
+	a := newActive(r.run, file, l.now(), l.spec.HostCalls)
 	a.resends = l.st.Resends
 	l.asks = nil
 	if err := l.c.Stream(a.src); err != nil {
@@ -182,12 +184,17 @@ type active struct {
 	reach   reach
 	pace    pace
 
-	hold hold
+	hold    hold
+	quick   int  // times that its end was told to stop at once
+	settled bool // what was executed is not counted on
 }
 
-func newActive(r Run, file io.ReadCloser, now time.Time) *active {
+func newActive(r Run, file io.ReadCloser, now time.Time, calls []string) *active {
+	if r.Routine {
+		calls = nil
+	}
 	return &active{
-		Run: r, src: newSource(file, r.Layers), file: file, out: make(chan Outcome, 1), started: now,
+		Run: r, src: newSource(file, r.Layers, calls), file: file, out: make(chan Outcome, 1), started: now,
 		pace: pace{estimateS: r.EstimateS},
 	}
 }

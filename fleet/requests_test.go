@@ -409,7 +409,7 @@ func BenchmarkLook(b *testing.B) {
 	l.pickUp(nothing{})
 	r, _ := piece(1, 200, &journal{})
 	file, _ := r.Open()
-	l.run = newActive(r, file, time.Now())
+	l.run = newActive(r, file, time.Now(), nil)
 	for range 1000 {
 		if _, _, err := l.run.src.Next(); err != nil {
 			b.Fatal(err)

@@ -42,24 +42,30 @@ func (l *loop) printing() Phase {
 // paused lasts until whoever holds the run lets it go on, or it is ended.
 func (l *loop) paused() Phase {
 	h := &l.run.hold
-	if h.by != byFirmware {
+	if h.by != ByFirmware {
 		l.stepAside()
 	}
 	var fails <-chan time.Time
 	for {
-		if asks := l.prompt.Words(); asks != "" && !h.adrift {
-			l.why = h.why + ". It asks: " + asks
+		if l.errand == nil && !h.adrift {
+			l.why = h.waits(l.prompt.Words())
 		}
 		l.look()
 		if next, leave := l.judgeRun(); leave {
 			return next
 		}
 		if l.resumed() && l.errand == nil {
-			if len(h.back) == 0 {
+			if h.by == ByFirmware {
 				return l.goOn()
 			}
-			l.stepBack(nil)
+			if no, _ := l.canGoBack(); no != "" {
+				h.letGo = false
+				h.why = "the machine wants to go on, but " + no
+			} else {
+				l.goBack(l.spec.Waiting.PrimeMM)
+			}
 		}
+		l.coolDown()
 		if h.runout && fails == nil && l.spec.RunoutFails > 0 {
 			t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
 			defer t.Stop()
@@ -107,33 +113,36 @@ func (l *loop) runRequest(r *request) (Phase, bool) {
 		return l.wind(ending{result: Cancelled, cause: cause, text: "stopped by a person: " + cause, asker: r}), true
 	case doCool:
 		return l.wind(ending{result: Cancelled, cause: "cooled", text: "stopped by a person, who had all heaters turned off", asker: r}), true
+	case doEmergency:
+		return l.emergencyBy(r), true
 	case doPause:
-		if l.phase == Paused {
+		switch {
+		case l.phase != Paused:
+			r.answer(nil, nil)
+			return l.holdRun(hold{by: ByPerson, why: "paused by a person. Resume or stop it"}), true
+		case a.hold.step == StepHeats:
+			l.dropErrand() // it stays where it waits
+			r.answer(nil, nil)
+		default:
 			l.refuse(r, ErrNotNow, "it is paused: %s", l.why)
-			break
 		}
-		r.answer(nil, nil)
-		return l.holdRun(hold{by: byPerson, why: "paused by a person; its heaters stay on. Resume or stop it"}), true
-	case doResume:
+	case doResume, doLoaded:
 		if l.phase != Paused {
 			l.refuse(r, ErrNotNow, "it is not paused")
 			break
 		}
-		if l.errand != nil {
-			l.refuse(r, ErrNotNow, "it is still moving off the piece; wait a moment")
-			break
-		}
-		if a.hold.adrift {
-			l.refuse(r, ErrNotNow, "where its nozzle stands is not known any more; stop the run")
-			break
-		}
-		if a.hold.by != byFirmware {
-			if len(a.hold.back) > 0 {
-				l.stepBack(r)
+		if a.hold.by != ByFirmware {
+			if no, kind := l.canGoBack(); no != "" {
+				l.refuse(r, kind, "%s", no)
 				break
 			}
+			prime := l.spec.Waiting.PrimeMM
+			if r.verb == doLoaded {
+				prime = max(prime, l.spec.Waiting.PurgeMM)
+			}
+			l.goBack(prime)
 			r.answer(nil, nil)
-			return l.goOn(), true
+			break
 		}
 		l.answerPrompt(true, func(err error) (Phase, bool) {
 			if err != nil {
@@ -158,6 +167,9 @@ func (l *loop) judgeRun() (Phase, bool) {
 	case link.Failed, link.Closed:
 		return l.broken(), true
 	}
+	if call := a.reach.call; call != nil && l.phase != Paused {
+		return l.holdRun(hold{by: ByFile, filament: call.filament, why: call.why()}), true
+	}
 	if a.reach.finished {
 		l.deliver(ending{result: Finished})
 		return l.to(Cooling, "the run is finished"), true
@@ -181,99 +193,48 @@ func (l *loop) judgeRun() (Phase, bool) {
 				text: "the firmware refused to extrude (" + q.text + "): nothing comes out"}), true
 		case watch.AskPause:
 			if l.phase != Paused {
-				return l.holdRun(hold{by: byHost, why: "the machine asked for a pause" + reason(q.text) + ". Look at it, then resume or stop"}), true
+				return l.holdRun(hold{by: ByMachine, why: "the machine asked for a pause" + reason(q.text) + ". Look at it, then resume or stop"}), true
+			}
+		case watch.AskRunoutPause:
+			if l.phase != Paused {
+				return l.holdRun(hold{by: ByMachine, runout: true, filament: true, why: runoutHeldWhy}), true
+			}
+			a.hold.runout, a.hold.filament = true, true
+			if a.hold.by != ByFirmware {
+				a.hold.why = runoutHeldWhy
 			}
 		case watch.AskRunout:
 			if l.phase != Paused {
-				return l.holdRun(hold{by: byFirmware, runout: true, why: runoutWhy}), true
+				return l.holdRun(hold{by: ByFirmware, runout: true, filament: true, why: runoutWhy}), true
 			}
-			a.hold.runout, a.hold.why, l.why = true, runoutWhy, runoutWhy
+			a.hold.runout, a.hold.filament, a.hold.why = true, true, runoutWhy
 		case watch.AskPaused:
 			if l.phase != Paused {
-				return l.holdRun(hold{by: byFirmware, why: "the machine paused and waits for a person" + reason(q.text) + ". Confirm at its panel, or resume here"}), true
+				return l.holdRun(hold{by: ByFirmware, why: "the machine paused and waits for a person" + reason(q.text) + ". Confirm at its panel, or resume here"}), true
 			}
 		case watch.AskResume:
 			a.hold.letGo = a.hold.letGo || l.phase == Paused
 		case watch.AskResumed:
 			// What the firmware goes on with by itself is its own pause, not a person's.
-			a.hold.letGo = a.hold.letGo || l.phase == Paused && a.hold.by == byFirmware
+			a.hold.letGo = a.hold.letGo || l.phase == Paused && a.hold.by == ByFirmware
 		}
 	}
 	if watch.WaitsForPerson(l.st.Busy) && l.phase != Paused {
-		return l.holdRun(hold{by: byFirmware, why: "the machine waits for a person. Confirm at its panel, or resume here"}), true
+		return l.holdRun(hold{by: ByFirmware, why: "the machine waits for a person. Confirm at its panel, or resume here"}), true
 	}
 	return "", false
 }
 
-const runoutWhy = "filament ran out: load more at the machine and confirm at its panel, or resume here"
+const (
+	runoutWhy     = "filament ran out: load more at the machine and confirm at its panel, or say here that it is loaded"
+	runoutHeldWhy = "filament ran out: load more, then say that it is loaded"
+)
 
 func reason(text string) string {
 	if text == "" {
 		return ""
 	}
 	return " (" + text + ")"
-}
-
-// holder is who holds a run.
-type holder int
-
-const (
-	byFirmware holder = iota // it waits by itself and goes on by itself
-	byHost                   // the firmware asked us to
-	byPerson
-)
-
-// hold is why and since when a run is paused.
-type hold struct {
-	by       holder
-	why      string
-	runout   bool
-	letGo    bool // the firmware said that it goes on
-	since    time.Time
-	accepted int64
-	back     []string // commands that undo what was done to step aside
-	adrift   bool     // that failed halfway: where the nozzle stands is not known
-}
-
-// holdRun is the way to paused. Whoever holds the run, nothing more of it is
-// sent: a firmware that waits for a person with its buffers full could not be
-// reached any more.
-func (l *loop) holdRun(h hold) Phase {
-	h.since, h.accepted = time.Now(), l.st.Accepted
-	l.run.hold = h
-	l.run.pace.hold(l.now())
-	l.c.Suspend()
-	return l.to(Paused, h.why)
-}
-
-// A firmware that says nothing when it goes on shows it by accepting commands.
-// Those that were on their way when it paused are accepted soon after.
-const pauseSettles = 10 * time.Second
-
-func (l *loop) resumed() bool {
-	h := &l.run.hold
-	if h.letGo {
-		return !h.adrift
-	}
-	if h.by != byFirmware {
-		return false
-	}
-	if time.Since(h.since) < pauseSettles {
-		h.accepted = l.st.Accepted
-		return false
-	}
-	return l.st.Accepted > h.accepted && !watch.WaitsForPerson(l.st.Busy)
-}
-
-// goOn is the way out of paused with the run alive.
-func (l *loop) goOn() Phase {
-	l.run.hold = hold{}
-	l.run.pace.goOn(l.now())
-	l.c.Resume()
-	if l.run.hot {
-		return l.to(Printing, "printing "+l.run.name())
-	}
-	return l.to(Warming, "warming up for "+l.run.name())
 }
 
 // An answer acts at once, but its ok comes only when what it let go on is over.
@@ -304,6 +265,9 @@ func (l *loop) answerPrompt(again bool, then func(error) (Phase, bool)) {
 // to the journal, in order, never above what is certainly executed.
 func (l *loop) record() {
 	a := l.run
+	if a.settled {
+		return
+	}
 	a.reach = a.src.at(&l.st)
 	now := l.now()
 	var nozzleC, bedC float64
@@ -363,7 +327,7 @@ func (l *loop) progress() *Progress {
 		Line: a.reach.line, Lines: a.Lines, LayersDone: a.layers, Layers: len(a.Layers),
 		CompletedMM: a.completedMM(), InProgressMM: a.inProgressMM(), HeightMM: a.HeightMM,
 		EstimateS: a.EstimateS, LeftS: left, EndsAt: l.now().Add(time.Duration(left * float64(time.Second))),
-		FilamentMM: sum(a.Layers, a.layers, a.reach.line, filamentMM), Hot: a.hot,
+		FilamentMM: sum(a.Layers, a.layers, a.reach.line, filamentMM), Hot: a.hot && len(a.hold.cooled) == 0,
 	}
 	return p
 }

@@ -54,6 +54,8 @@ func (l *loop) settling() Phase {
 				return l.lend("person")
 			case doTakeBack:
 				r.answer(nil, nil)
+			case doEmergency:
+				return l.emergencyBy(r)
 			case doCool:
 				l.coolFor(r, Settling)
 			default:

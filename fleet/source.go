@@ -2,7 +2,9 @@ package fleet
 
 import (
 	"errors"
+	"fmt"
 	"io"
+	"strings"
 	"sync"
 
 	"undercroft/fleet/link"
@@ -23,7 +25,10 @@ type source struct {
 	count int64   // commands read so far
 	ends  []int64 // for each layer that was read past: commands up to its end
 	eof   bool
-	over  bool  // the run has ended: nothing more is read
+	over  bool // the run has ended: nothing more is read
+	calls []string
+	call  *call // a person is called for: nothing more is read before goOn
+	base  int64 // commands that earlier streams of this run have executed
 	homed int64 // count at which the first G28 stands, 0 while there is none
 	heats bool  // a heater was given a target so far
 
@@ -42,12 +47,44 @@ type mark struct {
 // certainly executed: window, queue and planner hold fewer than 200.
 const ringLen = 1024
 
-func newSource(r io.Reader, layers []Layer) *source {
-	return &source{cmds: gcode.NewCommands(r), layers: layers, ends: make([]int64, 0, len(layers))}
+func newSource(r io.Reader, layers []Layer, calls []string) *source {
+	return &source{cmds: gcode.NewCommands(r), layers: layers, ends: make([]int64, 0, len(layers)), calls: calls}
+}
+
+// call is a command of the file that calls for a person and is not sent.
+type call struct {
+	text     string
+	line     int64
+	filament bool // for another reel
+}
+
+func (c *call) why() string {
+	words := strings.TrimSpace(strings.TrimLeft(c.text, "MG0123456789"))
+	switch {
+	case c.filament:
+		return fmt.Sprintf("the file calls for another reel (line %d, %s): load it, then say that it is loaded", c.line, c.text)
+	case len(words) > 1 && (words[1] < '0' || words[1] > '9'): // no parameter like P500
+		return fmt.Sprintf("the file calls for a person (line %d): %s. Then resume", c.line, clip(words, 100))
+	default:
+		return fmt.Sprintf("the file calls for a person (line %d, %s). Then resume", c.line, c.text)
+	}
+}
+
+// goOn reads on behind a call.
+func (s *source) goOn() {
+	s.mu.Lock()
+	s.call, s.base = nil, s.count
+	s.mu.Unlock()
 }
 
 // Next implements link.Source.
 func (s *source) Next() ([]byte, int64, error) {
+	s.mu.Lock()
+	called := s.call != nil
+	s.mu.Unlock()
+	if called {
+		return nil, 0, io.EOF
+	}
 	// Outside the lock: a disk that stalls must not stall the printer's loop.
 	text, line, err := s.cmds.Next()
 	s.mu.Lock()
@@ -66,6 +103,12 @@ func (s *source) Next() ([]byte, int64, error) {
 	}
 	for len(s.ends) < len(s.layers) && line > s.layers[len(s.ends)].EndLine {
 		s.ends = append(s.ends, s.count)
+	}
+	for _, c := range s.calls {
+		if isCommand(text, c) {
+			s.call = &call{text: string(text), line: line, filament: c == "M600"}
+			return nil, line, io.EOF
+		}
 	}
 	last := s.ring[s.count%ringLen]
 	s.count++
@@ -103,6 +146,7 @@ type reach struct {
 	layers   int   // layers certainly complete
 	begun    bool  // commands behind the last complete layer were sent
 	finished bool  // everything was read and executed
+	call     *call // everything up to it was executed
 	homed    bool  // a homing command was executed
 	heats    bool  // the file has given a nozzle a target
 	nominalS float64
@@ -115,10 +159,11 @@ func (s *source) at(st *link.State) reach {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var r reach
-	if st.Sent > s.count {
+	sent, done := s.base+st.Sent, s.base+st.Done
+	if sent > s.count {
 		return r
 	}
-	r.done = min(st.Done, s.count)
+	r.done = min(done, s.count)
 	for r.layers < len(s.ends) && s.ends[r.layers] <= r.done {
 		r.layers++
 	}
@@ -126,12 +171,16 @@ func (s *source) at(st *link.State) reach {
 	if r.layers > 0 {
 		prev = s.ends[r.layers-1]
 	}
-	r.begun = st.Sent > prev && r.layers < len(s.layers)
-	r.finished = st.Finished && s.eof && st.Done >= s.count
+	r.begun = sent > prev && r.layers < len(s.layers)
+	all := st.Finished && done >= s.count
+	r.finished = all && s.eof
+	if all {
+		r.call = s.call
+	}
 	r.homed = s.homed > 0 && r.done >= s.homed
 	r.heats = s.heats
 	oldest := max(s.count-ringLen+1, 0)
-	from, to := s.ring[max(r.done, oldest)%ringLen], s.ring[max(st.Sent, oldest)%ringLen]
+	from, to := s.ring[max(r.done, oldest)%ringLen], s.ring[max(sent, oldest)%ringLen]
 	if r.done >= oldest && r.done > 0 {
 		r.line = from.line
 	}
@@ -143,5 +192,5 @@ func (s *source) at(st *link.State) reach {
 func (s *source) modal(sent int64) watch.Modal {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.ring[min(sent, s.count)%ringLen].modal
+	return s.ring[min(s.base+sent, s.count)%ringLen].modal
 }

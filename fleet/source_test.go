@@ -42,7 +42,7 @@ func TestLayersByCommands(t *testing.T) {
 			}
 			layers = append(layers, Layer{EndLine: end})
 		}
-		s := newSource(strings.NewReader(text.String()), layers)
+		s := newSource(strings.NewReader(text.String()), layers, nil)
 		var st link.State
 		read := 0
 		check := func() {
@@ -97,7 +97,7 @@ func TestLayersByCommands(t *testing.T) {
 
 // Counts that are still those of the run before say nothing about this one.
 func TestStaleCounts(t *testing.T) {
-	s := newSource(strings.NewReader("G28\nG1 X1\nG1 X2\n"), []Layer{{EndLine: 1}})
+	s := newSource(strings.NewReader("G28\nG1 X1\nG1 X2\n"), []Layer{{EndLine: 1}}, nil)
 	st := link.State{Sent: 5000, Accepted: 5000, Done: 5000, Finished: true}
 	if r := s.at(&st); r.finished || r.done != 0 || r.layers != 0 {
 		t.Errorf("%+v", r)
@@ -115,7 +115,7 @@ func TestStaleCounts(t *testing.T) {
 
 func TestSourceAllocatesNothing(t *testing.T) {
 	text := strings.Repeat("G1 X10.5 Y20.25 E0.0331\n", 5000)
-	s := newSource(strings.NewReader(text), nil)
+	s := newSource(strings.NewReader(text), nil, nil)
 	if n := testing.AllocsPerRun(4000, func() {
 		if _, _, err := s.Next(); err != nil {
 			t.Fatal(err)

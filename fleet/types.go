@@ -20,8 +20,15 @@ type Spec struct {
 	VolumeMM    [3]float64
 	MaxNozzleC  float64
 	MaxBedC     float64
-	ParkGCode   []string // sent when a run was stopped or failed and the link still answers; nil for the built-in one
-	CoolBelowC  float64  // nozzle and bed below this end the cooling phase
+	// ParkGCode is sent when a run was stopped or failed and the link still
+	// answers; nil: pull back, lift off, go where a held run waits.
+	ParkGCode []string
+	EndGCode  []string // sent behind that: the owner's end of a run that did not finish
+	Waiting   Waiting  // how a held run waits for a person
+	// HostCalls are commands of a file that call for a person (M600, M0 …) and are
+	// not sent: the run is held here in their place, whatever the firmware knows.
+	HostCalls  []string
+	CoolBelowC float64 // nozzle and bed below this end the cooling phase
 	// StallAfter is the patience beyond what the commands on their way explain,
 	// real time; 0: 3 minutes.
 	StallAfter    time.Duration
@@ -32,6 +39,19 @@ type Spec struct {
 	// Lent: it was lent when the daemon last ended. Its port is not opened before
 	// it is taken back, because opening resets many boards.
 	Lent bool
+}
+
+// Waiting is how a run that is held waits for a person, and how it goes on. The
+// zero value parks by itself and keeps the heat.
+type Waiting struct {
+	AtMM *[2]float64 // X Y where the nozzle waits; nil: the corner farthest from the piece
+	// After CoolsAfter, house time, the targets are lowered to NozzleC and BedC;
+	// nil keeps a target, 0 turns the heater off.
+	CoolsAfter    time.Duration
+	NozzleC, BedC *float64
+	// Filament that is pushed out over the waiting place before the nozzle goes
+	// back: after any hold, and after another reel was loaded.
+	PrimeMM, PurgeMM float64
 }
 
 // Layer is what the fleet must know of a layer to record it.
@@ -51,6 +71,8 @@ type Run struct {
 	Lines     int64
 	EstimateS float64
 	HeightMM  float64
+	MinMM     [2]float64 // X Y extents of what is laid; both zero: not known
+	MaxMM     [2]float64
 	Journal   Journal // nil: nothing is recorded
 	// Routine marks the owner's own clearing G-code: no layers are expected.
 	Routine bool
@@ -136,7 +158,39 @@ type Snapshot struct {
 	LentBy   string    // "person" or "found out: …", when lent
 	Warnings []Warning // what the watch finds wrong now, the gravest first
 	Told     string    // the last notification that the machine sent for a person
+	Hold     *Held     // why a run is held, in paused
 }
+
+// Held is a run that waits.
+type Held struct {
+	By       Holder
+	Since    time.Time // house time
+	Filament bool      // new filament is wanted: it ran out, or the file calls for another reel
+	Step     HoldStep
+	Cooled   bool     // its heat was lowered while it waits
+	Asks     string   // what the firmware asks at its panel, empty when nothing
+	Buttons  []string // and what it takes for an answer
+}
+
+// Holder is who holds a run.
+type Holder string
+
+const (
+	ByFirmware Holder = "firmware" // it waits by itself and goes on by itself
+	ByMachine  Holder = "machine"  // it asked for the hold
+	ByPerson   Holder = "person"
+	ByFile     Holder = "file" // a call in the file that is handled here
+)
+
+// HoldStep is what is being done about a held run.
+type HoldStep string
+
+const (
+	StepWaits   HoldStep = "waits"
+	StepParks   HoldStep = "parks"   // what was on its way is done, then the nozzle moves off the piece
+	StepHeats   HoldStep = "heats"   // back to the temperatures that were
+	StepReturns HoldStep = "returns" // primes, and moves back to the piece
+)
 
 // Warning is something that is wrong, or may be, without ending a run yet.
 type Warning struct {

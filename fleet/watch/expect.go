@@ -12,6 +12,7 @@ type Expect struct {
 	relative bool
 	relE     bool
 	inches   bool
+	fan      float64
 }
 
 // A feed factor turned down at the panel to a tenth is slow, not stalled.
@@ -68,6 +69,13 @@ func (x *Expect) Command(text []byte) (nominalS, allowS float64) {
 			x.relE = false
 		case 83:
 			x.relE = true
+		case 106, 107:
+			if word(rest, 'P', 0) == 0 {
+				x.fan = 0
+				if code == 106 {
+					x.fan = word(rest, 'S', 255)
+				}
+			}
 		case 303, 306, 48, 557:
 			return probeS, probeMaxS
 		}
@@ -83,11 +91,13 @@ type Modal struct {
 	Relative          bool    // G91
 	RelativeExtrusion bool    // M83, or G91
 	Inches            bool    // G20
+	ExtrudedMM        float64 // where E stands
+	Fan               float64 // of the part fan's 255
 }
 
 // Modal returns what is in force now.
 func (x *Expect) Modal() Modal {
-	return Modal{FeedMMs: x.feedMMs, Relative: x.relative, RelativeExtrusion: x.relE, Inches: x.inches}
+	return Modal{FeedMMs: x.feedMMs, Relative: x.relative, RelativeExtrusion: x.relE, Inches: x.inches, ExtrudedMM: x.e, Fan: x.fan}
 }
 
 // move advances the position and returns the seconds at the asked feed.

@@ -70,6 +70,22 @@ func (p *Prompt) Answer() (cmd string, fresh bool) {
 // Answered notes that the answer was sent.
 func (p *Prompt) Answered() { p.answered = true }
 
+// Question is what is asked, empty when nothing is.
+func (p *Prompt) Question() string {
+	if !p.open {
+		return ""
+	}
+	return p.Title
+}
+
+// Choices are the buttons of the question, nil when none is open.
+func (p *Prompt) Choices() []string {
+	if !p.open {
+		return nil
+	}
+	return append([]string(nil), p.Buttons...)
+}
+
 // Words is the question as a person reads it, empty when none is open.
 func (p *Prompt) Words() string {
 	if !p.open || p.Title == "" {

@@ -8,14 +8,17 @@ type Ask string
 
 const (
 	AskNothing Ask = ""
-	AskPause   Ask = "pause"   // the host is asked to hold the run back
-	AskPaused  Ask = "paused"  // the firmware holds the run itself; a person is wanted
-	AskRunout  Ask = "runout"  // the same, because filament ran out
-	AskResume  Ask = "resume"  // the host is asked to go on
-	AskResumed Ask = "resumed" // the firmware goes on by itself
-	AskCancel  Ask = "cancel"  // the host is asked to end the run
-	AskCold    Ask = "cold"    // extrusion was prevented: the print would go on with no plastic
-	AskTell    Ask = "tell"    // a notification for a person
+	AskPause   Ask = "pause"  // the host is asked to hold the run back
+	AskPaused  Ask = "paused" // the firmware holds the run itself; a person is wanted
+	AskRunout  Ask = "runout" // the same, because filament ran out
+	// AskRunoutPause: filament ran out and the host is to hold the run back; the
+	// firmware does nothing about it.
+	AskRunoutPause Ask = "runout-pause"
+	AskResume      Ask = "resume"  // the host is asked to go on
+	AskResumed     Ask = "resumed" // the firmware goes on by itself
+	AskCancel      Ask = "cancel"  // the host is asked to end the run
+	AskCold        Ask = "cold"    // extrusion was prevented: the print would go on with no plastic
+	AskTell        Ask = "tell"    // a notification for a person
 )
 
 // Read classifies one line from the firmware. For AskTell, AskPaused and
@@ -31,8 +34,8 @@ func Read(line string) (Ask, string) {
 		verb, what, _ := strings.Cut(strings.TrimSpace(rest), " ")
 		switch verb {
 		case "pause":
-			if strings.Contains(what, "runout") {
-				return AskRunout, "filament ran out"
+			if strings.Contains(what, "runout") || strings.Contains(what, "filament") {
+				return AskRunoutPause, "filament ran out"
 			}
 			return AskPause, what
 		case "paused":
@@ -47,7 +50,7 @@ func Read(line string) (Ask, string) {
 		case "cancel", "cancelled":
 			return AskCancel, what
 		case "out_of_filament":
-			return AskRunout, "filament ran out"
+			return AskRunoutPause, "filament ran out"
 		case "notification":
 			// The words as the machine wrote them, not lowered.
 			_, words, _ := strings.Cut(s[strings.Index(low, "notification"):], " ")
