@@ -93,7 +93,7 @@ func (l *loop) cooling() Phase {
 			case doTakeBack:
 				l.refuse(r, ErrNotNow, "it is not lent")
 			case doStart:
-				l.refuse(r, ErrNotNow, "it is still cooling: %s", l.why)
+				l.check(r)
 			default:
 				l.refuse(r, ErrNotNow, "no run is on its way")
 			}

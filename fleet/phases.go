@@ -19,7 +19,9 @@ package fleet
 //	paused    a run is held by the firmware, a person or the daemon. Exits:
 //	          printing or warming when it goes on; cooling; absent; faulted.
 //	cooling   the run is over and something is still hot. Exits: ready when it is
-//	          cool enough; lent; settling after a reboot; absent; faulted.
+//	          cool enough; warming by a start, for the heat of the last run harms
+//	          no next one whose plate was cleared; lent; settling after a reboot;
+//	          absent; faulted.
 //	lent      a person at the panel or the machine's own card drives it: nothing
 //	          is sent to it but questions. Exits: settling or absent by a person's
 //	          take-back.
@@ -70,6 +72,7 @@ var changes = []change{
 	{Paused, Faulted, "the run ended with a fault of the machine"},
 
 	{Cooling, Ready, "nozzle and bed are cool"},
+	{Cooling, Warming, "a run was started: the plate was cleared while it was warm"},
 	{Cooling, Lent, "a person takes it, or targets appeared that we did not set"},
 	{Cooling, Settling, "the machine was restarted"},
 	{Cooling, Absent, "the port vanished"},

@@ -92,7 +92,7 @@ func (p *Printer) Spec() Spec { return p.spec }
 // Snapshot returns the newest published state. It is cheap and never blocks.
 func (p *Printer) Snapshot() Snapshot { return *p.snap.Load() }
 
-// Start begins a run. It is refused in any phase but ready. The channel gets
+// Start begins a run. It is refused in any phase but ready and cooling. The channel gets
 // exactly one outcome, whatever happens to the printer, the loop or the fleet.
 func (p *Printer) Start(ctx context.Context, r Run) (<-chan Outcome, error) {
 	a := p.ask(ctx, &request{verb: doStart, run: r})

@@ -302,7 +302,8 @@ func (c *checker) plate(m *Machine, h *House) bool {
 				return false
 			}
 		case "cooling":
-			if !c.no(CodeCooling, ForPrinter, func() (string, string) { return "still cooling" + because(m.PhaseWhy), "" }) {
+			// Once the plate was cleared, warmth keeps nothing from starting.
+			if m.Plate.State != PlateClear && !c.no(CodeCooling, ForPrinter, func() (string, string) { return "still cooling" + because(m.PhaseWhy), "" }) {
 				return false
 			}
 		case "warming", "printing", "paused":

@@ -30,6 +30,8 @@ func (a *api) printerRoutes() {
 		do            func(context.Context, string) error
 	}{
 		{"not-yet", "Take a clearing back while the start counts down", a.house.NotYet},
+		{"pause", "Hold the run: pull back, lift, and wait beside the piece", a.house.Pause},
+		{"resume", "Begin to go on with a held run: heat as it was, prime, back, the next line", a.house.Resume},
 		{"lend", "A person drives the printer from its panel; ask it, never command it", a.house.Lend},
 		{"take-back", "End a lending; the plate counts as unknown", a.house.TakeBack},
 	} {
@@ -48,6 +50,12 @@ func (a *api) printerRoutes() {
 	change(a, "stop", "Stop the run now: end moves, heaters off, park",
 		func(ctx context.Context, printer string, s StopRequest) error {
 			return a.house.Stop(ctx, printer, s.Cause)
+		})
+
+	change(a, "loaded", "Another reel is in: note it, purge, and go on with the held run", a.house.Loaded)
+	change(a, "emergency", "Stop the machine at once; 503 when nothing confirms that it stopped",
+		func(ctx context.Context, printer string, s StopRequest) error {
+			return a.house.Emergency(ctx, printer, s.Cause)
 		})
 
 	post(a, "/api/cool", "cool", "Every heater target of every printer to zero; ends what runs",

@@ -106,6 +106,12 @@ func TestOperations(t *testing.T) {
 		{"POST", "/api/printers/Curlew/not-yet", "", 409, "not-yet Curlew", ""},
 		{"POST", "/api/printers/Curlew/lend", "", 204, "lend Curlew", ""},
 		{"POST", "/api/printers/Curlew/take-back", "", 409, "take-back Curlew", ""},
+		{"POST", "/api/printers/Bittern/resume", "", 409, "resume Bittern", ""},
+		{"POST", "/api/printers/Bittern/pause", "", 204, "pause Bittern", ""},
+		{"POST", "/api/printers/Bittern/loaded", `{"colour":"moss","grams":1000}`, 409, `loaded Bittern {"colour":"moss","grams":1000}`, ""},
+		{"POST", "/api/printers/Bittern/loaded", `{"color":"moss"}`, 400, "", "unexpected property"},
+		{"POST", "/api/printers/Egret/emergency", `{"cause":"smoke"}`, 503, "emergency Egret smoke", "Pull the plug"},
+		{"POST", "/api/printers/Merel/emergency", `{"cause":""}`, 400, "", "cause"},
 		{"POST", "/api/printers/Bittern/stop", `{"cause":"came loose"}`, 204, "stop Bittern came loose", ""},
 		{"POST", "/api/printers/Bittern/stop", `{"cause":""}`, 400, "", "cause"},
 		{"POST", "/api/printers/Dunlin/fit", `{"nozzle_mm":0.8}`, 204, `fit Dunlin {"nozzle_mm":0.8}`, ""},
@@ -374,7 +380,7 @@ func TestOpenAPI(t *testing.T) {
 		}
 	}
 	slices.Sort(ids)
-	want := []string{"add", "add-spool", "cancel", "cleared", "cool", "decide", "eyes", "fit", "hold", "jobs", "joined", "lend", "load", "mishaps", "not-yet", "printers", "release", "reprint", "retire-spool", "service", "set-hours", "set-stock", "spool", "spools", "stop", "take-back", "view", "weigh", "why"}
+	want := []string{"add", "add-spool", "cancel", "cleared", "cool", "decide", "emergency", "eyes", "fit", "hold", "jobs", "joined", "lend", "load", "loaded", "mishaps", "not-yet", "pause", "printers", "release", "reprint", "resume", "retire-spool", "service", "set-hours", "set-stock", "spool", "spools", "stop", "take-back", "view", "weigh", "why"}
 	if !slices.Equal(ids, want) {
 		t.Errorf("operations %v, want %v", ids, want)
 	}

@@ -39,6 +39,13 @@ type House interface {
 	Lend(ctx context.Context, printer string) error
 	TakeBack(ctx context.Context, printer string) error
 	Stop(ctx context.Context, printer string, cause string) error
+	// Pause holds a run off the piece; Resume and Loaded begin to go on with it.
+	Pause(ctx context.Context, printer string) error
+	Resume(ctx context.Context, printer string) error
+	Loaded(ctx context.Context, printer string, l Loaded) error
+	// Emergency stops a machine at once. It wraps queue.ErrUnavailable when
+	// nothing confirms that it stopped: then only the plug is left.
+	Emergency(ctx context.Context, printer string, cause string) error
 	Cool(ctx context.Context) ([]Cooled, error)
 	Fit(ctx context.Context, printer string, f Fit) error
 	Service(ctx context.Context, printer string, s Service) error
@@ -107,6 +114,29 @@ type Printer struct {
 	NextStart  *time.Time `json:"next_start,omitempty"`
 	Resends    int64      `json:"resends"`
 	Firmware   string     `json:"firmware"`
+	Held       *Held      `json:"held,omitempty"` // why a run is held, in paused
+	Warnings   []Warning  `json:"warnings,omitempty"`
+	Told       string     `json:"told,omitempty"` // what the machine's firmware last told a person
+	// HaltsAtOnce: its firmware reads an emergency stop on receipt. Where it does
+	// not, the plug is quicker.
+	HaltsAtOnce bool `json:"halts_at_once"`
+}
+
+// Held is a run that waits for a person.
+type Held struct {
+	By       string    `json:"by"` // person, file, machine, firmware
+	Since    time.Time `json:"since"`
+	Filament bool      `json:"wants_filament"` // answered with 'loaded'
+	Step     string    `json:"step"`           // parks, waits, heats, returns
+	Cooled   bool      `json:"cooled"`         // its heat was lowered meanwhile
+	Asks     string    `json:"asks,omitempty"` // what the firmware asks at its panel
+	Buttons  []string  `json:"buttons,omitempty"`
+}
+
+// Warning is something that is wrong, or may be, without having ended a run.
+type Warning struct {
+	Cause string `json:"cause"`
+	Text  string `json:"text"`
 }
 
 type Plate struct {
@@ -314,6 +344,14 @@ type Fit struct {
 	Grams    *float64 `json:"grams,omitempty"`
 	Surface  *string  `json:"surface,omitempty"`
 	PlateOff *bool    `json:"plate_off,omitempty"`
+}
+
+// Loaded is what a person put in while a run is held; nil fields stay as they are.
+type Loaded struct {
+	Spool    *int     `json:"spool,omitempty" minimum:"1" doc:"a reel's number; then the rest is known"`
+	Material *string  `json:"material,omitempty"`
+	Colour   *string  `json:"colour,omitempty"`
+	Grams    *float64 `json:"grams,omitempty"`
 }
 
 type Service struct {

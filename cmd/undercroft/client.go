@@ -35,6 +35,10 @@ type clientCommands struct {
 	Fit          fitCmd          `cmd:"" group:"printers" help:"Say what is fitted and loaded on a printer now."`
 	Lend         lendCmd         `cmd:"" group:"printers" help:"Leave a printer to a person at its panel."`
 	TakeBack     takeBackCmd     `cmd:"" group:"printers" help:"End a lending."`
+	Pause        pauseCmd        `cmd:"" group:"printers" help:"Hold a run: off the piece, with the heat that the configuration says."`
+	Resume       resumeCmd       `cmd:"" group:"printers" help:"Go on with a held run."`
+	Loaded       loadedCmd       `cmd:"" group:"printers" help:"Say that another reel is in a printer whose run is held; it purges and goes on."`
+	Emergency    emergencyCmd    `cmd:"" group:"printers" help:"Stop a machine at once. The plug is the last word."`
 	Stop         stopCmd         `cmd:"" group:"printers" help:"Stop a run now: end moves, heaters off, park."`
 	OutOfService outOfServiceCmd `cmd:"" group:"printers" help:"Give a printer no more jobs."`
 	InService    inServiceCmd    `cmd:"" group:"printers" help:"Give a printer jobs again."`

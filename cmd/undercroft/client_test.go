@@ -91,6 +91,12 @@ func TestClientGolden(t *testing.T) {
 		{"lend-unknown", []string{"lend", "Heron"}, exitNotFound},
 		{"lend", []string{"lend", "Curlew"}, exitDone},
 		{"take-back-not-lent", []string{"take-back", "Bittern"}, exitNotNow},
+		{"pause", []string{"pause", "Bittern"}, exitDone},
+		{"pause-nothing", []string{"pause", "Curlew"}, exitNotNow},
+		{"resume-not-held", []string{"resume", "Bittern"}, exitNotNow},
+		{"loaded-not-held", []string{"loaded", "Bittern", "--colour", "moss"}, exitNotNow},
+		{"emergency", []string{"emergency", "Bittern", "--cause", "smoke"}, exitDone},
+		{"emergency-absent", []string{"emergency", "Egret"}, exitNotReached},
 		{"stop", []string{"stop", "Bittern", "--cause", "warped at the corner"}, exitDone},
 		{"stop-without-cause", []string{"stop", "Bittern"}, exitUsage},
 		{"fit", []string{"fit", "Dunlin", "--nozzle", "0.8", "--grams", "950"}, exitDone},
@@ -172,6 +178,13 @@ func TestClientSays(t *testing.T) {
 		{[]string{"lend", "A/b c"}, "lend A/b c"},
 		{[]string{"spool", "unload", "Merel"}, "load Merel 0"},
 		{[]string{"eyes", "Bittern", "--good"}, "eyes Bittern true"},
+		{[]string{"pause", "Bittern"}, "pause Bittern"},
+		{[]string{"loaded", "Bittern", "--colour", "moss", "--grams", "900"}, `loaded Bittern {"colour":"moss","grams":900}`},
+		{[]string{"pause", "Bittern"}, "pause Bittern"},
+		{[]string{"loaded", "Bittern", "--spool", "12"}, `loaded Bittern {"spool":12}`},
+		{[]string{"pause", "Bittern"}, "pause Bittern"},
+		{[]string{"resume", "Bittern"}, "resume Bittern"},
+		{[]string{"emergency", "Bittern"}, "emergency Bittern by hand"},
 	} {
 		run(t, nil, append(c.args, "--server", url)...)
 		calls := house.Calls()

@@ -72,7 +72,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 		return nil, err
 	}
 	d.fleet = fleet.New(fleet.Options{
-		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, Log: o.log,
+		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Log: o.log,
 	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {
@@ -169,6 +169,9 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	return errors.Join(append(all, d.store.Close())...)
 }
 
+// mayHeat asks the dispatcher, which is made after the fleet and before it runs.
+func (d *daemon) mayHeat(printer string) error { return d.dispatch.MayHeat(printer) }
+
 // URL is where the pages are.
 func (d *daemon) URL() string { return "http://" + d.listener.Addr().String() + "/" }
 
@@ -197,7 +200,11 @@ func specs(conf *config.Config) []fleet.Spec {
 		out[i] = fleet.Spec{
 			Name: p.Name, Kind: p.Kind, Path: p.Path, Baud: p.Baud, WindowBytes: p.WindowBytes, VolumeMM: p.VolumeMM,
 			MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC, ParkGCode: p.ParkGCode, CoolBelowC: p.CoolBelowC,
-			StallAfter: p.StallAfter, RunoutFails: p.RunoutFailsAfter,
+			StallAfter: p.StallAfter, RunoutFails: p.RunoutFailsAfter, EndGCode: p.EndGCode, HostCalls: p.CallsHere,
+			Waiting: fleet.Waiting{
+				AtMM: p.HeldAtMM, CoolsAfter: p.HeldCoolsAfter, NozzleC: p.HeldNozzleC, BedC: p.HeldBedC,
+				PrimeMM: p.PrimeMM, PurgeMM: p.PurgeMM,
+			},
 		}
 	}
 	return out

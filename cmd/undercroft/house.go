@@ -175,6 +175,17 @@ func (h *house) NotYet(ctx context.Context, p string) error   { return h.dispatc
 func (h *house) Lend(ctx context.Context, p string) error     { return h.dispatch.Lend(ctx, p) }
 func (h *house) TakeBack(ctx context.Context, p string) error { return h.dispatch.TakeBack(ctx, p) }
 
+func (h *house) Pause(ctx context.Context, p string) error  { return h.dispatch.Pause(ctx, p) }
+func (h *house) Resume(ctx context.Context, p string) error { return h.dispatch.Resume(ctx, p) }
+
+func (h *house) Loaded(ctx context.Context, printer string, l web.Loaded) error {
+	return h.dispatch.Loaded(ctx, printer, l.Spool, dispatch.Fit{Material: l.Material, Colour: l.Colour, Grams: l.Grams})
+}
+
+func (h *house) Emergency(ctx context.Context, printer, cause string) error {
+	return h.dispatch.Emergency(ctx, printer, cause)
+}
+
 func (h *house) Stop(ctx context.Context, printer, cause string) error {
 	return h.dispatch.Stop(ctx, printer, cause)
 }

@@ -72,6 +72,15 @@ func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
 			v.Path = c.Path
 		}
 	}
+	v.Told, v.HaltsAtOnce = s.Told, s.Link.Identity.Caps["EMERGENCY_PARSER"]
+	if h := s.Hold; h != nil {
+		v.Held = &web.Held{
+			By: string(h.By), Since: h.Since, Filament: h.Filament, Step: string(h.Step), Cooled: h.Cooled, Asks: h.Asks, Buttons: h.Buttons,
+		}
+	}
+	for _, w := range s.Warnings {
+		v.Warnings = append(v.Warnings, web.Warning(w))
+	}
 	if at := s.Link.HeatAt; !at.IsZero() {
 		v.HeatAt = &at
 	}

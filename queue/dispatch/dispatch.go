@@ -25,6 +25,10 @@ type Printer interface {
 	Cool(ctx context.Context) error
 	Lend(ctx context.Context) error
 	TakeBack(ctx context.Context) error
+	Pause(ctx context.Context) error
+	Resume(ctx context.Context) error
+	Loaded(ctx context.Context) error
+	Emergency(ctx context.Context, cause string) error
 }
 
 // Machine is what the configuration says of a printer.

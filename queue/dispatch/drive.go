@@ -54,7 +54,8 @@ func (d *Dispatcher) begin(ctx context.Context, p *printer, r queue.Run, j *queu
 	d.mu.Unlock()
 	return p.dev.Start(ctx, fleet.Run{
 		ID: r.ID, Label: label(j, r.Try), Open: func() (io.ReadCloser, error) { return os.Open(path) },
-		Layers: list, Lines: j.File.Lines, EstimateS: j.File.EstimateS, HeightMM: j.File.HeightMM, Journal: d.o.Store.Journal(),
+		Layers: list, Lines: j.File.Lines, EstimateS: j.File.EstimateS, HeightMM: j.File.HeightMM,
+		MinMM: [2]float64(j.File.MinMM[:2]), MaxMM: [2]float64(j.File.MaxMM[:2]), Journal: d.o.Store.Journal(),
 	})
 }
 

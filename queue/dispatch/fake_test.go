@@ -43,6 +43,9 @@ type fake struct {
 	lent    int
 	cooled  int
 	onStart func(fleet.Run)
+	went    []string           // how held runs went on
+	mayHeat func(string) error // as the dispatcher's
+	deaf    error              // of an emergency stop
 }
 
 func newFakes(t testing.TB, names ...string) *fakes {
@@ -103,7 +106,7 @@ func (p *fake) Start(ctx context.Context, r fleet.Run) (<-chan fleet.Outcome, er
 	case p.out != nil:
 		p.f.complain("%s was asked to start %s while a run is on its way", p.name, r.Label)
 		return nil, fleet.ErrNotNow
-	case p.snap.Phase != fleet.Ready:
+	case p.snap.Phase != fleet.Ready && p.snap.Phase != fleet.Cooling:
 		return nil, fmt.Errorf("%s: %w: it is %s", p.name, fleet.ErrNotNow, p.snap.Phase)
 	}
 	if p.onStart != nil {
@@ -164,6 +167,50 @@ func (p *fake) Stop(ctx context.Context, cause string) error {
 	}
 	p.endLocked(fleet.Cancelled, cause)
 	return nil
+}
+
+func (p *fake) Pause(context.Context) error {
+	p.f.mu.Lock()
+	defer p.f.mu.Unlock()
+	if p.out == nil {
+		return fmt.Errorf("%s: %w: no run is on its way", p.name, fleet.ErrNotNow)
+	}
+	p.snap.Phase, p.snap.Hold = fleet.Paused, &fleet.Held{By: fleet.ByPerson, Step: fleet.StepWaits}
+	p.f.tell()
+	return nil
+}
+
+func (p *fake) Resume(context.Context) error { return p.goOn("resume") }
+func (p *fake) Loaded(context.Context) error { return p.goOn("loaded") }
+
+// goOn asks for the watts of a run that was let cool, as the fleet does.
+func (p *fake) goOn(how string) error {
+	p.f.mu.Lock()
+	held, cooled, may := p.snap.Hold != nil, p.snap.Hold != nil && p.snap.Hold.Cooled, p.mayHeat
+	p.f.mu.Unlock()
+	if !held {
+		return fmt.Errorf("%s: %w: it is not paused", p.name, fleet.ErrNotNow)
+	}
+	if cooled && may != nil {
+		if err := may(p.name); err != nil {
+			return fmt.Errorf("%s: %w: %w", p.name, fleet.ErrNotNow, err)
+		}
+	}
+	p.f.mu.Lock()
+	defer p.f.mu.Unlock()
+	p.went = append(p.went, how)
+	p.snap.Phase, p.snap.Hold = fleet.Printing, nil
+	p.f.tell()
+	return nil
+}
+
+func (p *fake) Emergency(_ context.Context, cause string) error {
+	p.f.mu.Lock()
+	defer p.f.mu.Unlock()
+	p.endLocked(fleet.Cancelled, "emergency-stop")
+	p.snap.Phase = fleet.Faulted
+	p.f.tell()
+	return p.deaf
 }
 
 func (p *fake) Cool(ctx context.Context) error {

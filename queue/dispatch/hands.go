@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"undercroft/fleet"
+	"undercroft/fleet/power"
 	"undercroft/queue"
 	"undercroft/queue/store"
 )
@@ -271,6 +272,89 @@ func (d *Dispatcher) await(ctx context.Context, recorded <-chan struct{}) error 
 	case <-ctx.Done():
 		return fmt.Errorf("it is stopped, but its end is not recorded yet: %w: %w", ctx.Err(), queue.ErrUnavailable)
 	}
+}
+
+// Pause holds the run on a printer: off the piece, with the heat that the owner
+// configured for it.
+func (d *Dispatcher) Pause(ctx context.Context, name string) error {
+	return d.toPrinter(name, func(p *printer) error { return p.dev.Pause(ctx) })
+}
+
+// Resume begins to go on with a held run; what was let cool heats again within
+// the circuit's watts (MayHeat).
+func (d *Dispatcher) Resume(ctx context.Context, name string) error {
+	return d.toPrinter(name, func(p *printer) error { return p.dev.Resume(ctx) })
+}
+
+// Loaded says of a held run that another reel is in, notes what it is (by its
+// number, or in words), and goes on: the printer purges first. The run's draw so
+// far belongs to the reel before.
+func (d *Dispatcher) Loaded(ctx context.Context, name string, spool *int, fit Fit) error {
+	p, err := d.find(name)
+	if err != nil {
+		return err
+	}
+	if s := p.dev.Snapshot(); s.Phase != fleet.Paused || s.Run == nil {
+		return fmt.Errorf("no run is held on %s; say what is loaded with fit: %w", name, queue.ErrConflict)
+	}
+	switch {
+	case spool != nil && fit != (Fit{}):
+		return fmt.Errorf("reel %d is known by its number; say nothing else of it: %w", *spool, queue.ErrInvalid)
+	case spool != nil:
+		if err := d.Load(ctx, name, *spool); err != nil {
+			return err
+		}
+	case fit != (Fit{}):
+		if err := d.Fit(ctx, name, fit); err != nil {
+			return err
+		}
+	}
+	return d.toPrinter(name, func(p *printer) error { return p.dev.Loaded(ctx) })
+}
+
+// Emergency stops a machine at once, whatever it does. It wraps
+// queue.ErrUnavailable when nothing confirms that it stopped: then only the plug
+// is left.
+func (d *Dispatcher) Emergency(ctx context.Context, name, cause string) error {
+	cause, err := word("the cause", cause)
+	if err != nil {
+		return err
+	}
+	return d.toPrinter(name, func(p *printer) error {
+		d.mu.Lock()
+		if p.callOff != nil {
+			p.stopped = "emergency stop"
+			p.callOff()
+		}
+		d.mu.Unlock()
+		return p.dev.Emergency(ctx, cause)
+	})
+}
+
+func (d *Dispatcher) toPrinter(name string, do func(*printer) error) error {
+	p, err := d.find(name)
+	if err != nil {
+		return err
+	}
+	err = kindOf(do(p))
+	d.poke()
+	return err
+}
+
+// MayHeat takes the heating watts of a printer whose held run was let cool; the
+// error says what its circuit lacks. The fleet asks it before it heats again.
+func (d *Dispatcher) MayHeat(name string) error {
+	p, err := d.find(name)
+	if err != nil {
+		return err
+	}
+	c := d.circuit(p.conf.Circuit)
+	if c == nil || d.lease(p) {
+		return nil
+	}
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return errors.New(power.CanHeat(*c, d.leases[c.Name], name, p.conf.Load).Text)
 }
 
 // Cool sets every heater target of every printer to zero, which ends runs, and

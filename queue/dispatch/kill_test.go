@@ -75,6 +75,11 @@ func (p *busy) Stop(context.Context, string) error { return nil }
 func (p *busy) Cool(context.Context) error         { return nil }
 func (p *busy) Lend(context.Context) error         { return nil }
 func (p *busy) TakeBack(context.Context) error     { return nil }
+func (p *busy) Pause(context.Context) error        { return nil }
+func (p *busy) Resume(context.Context) error       { return nil }
+func (p *busy) Loaded(context.Context) error       { return nil }
+
+func (p *busy) Emergency(context.Context, string) error { return nil }
 
 // TestKilledChild is the daemon that TestKilledAtAnyInstant kills.
 func TestKilledChild(t *testing.T) {

@@ -180,7 +180,7 @@ func (d *Dispatcher) candidate(p *printer, h *queue.House) *queue.Job {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	p.next = nil
-	if p.stage != idle || p.facts.Plate.State != queue.PlateClear || s.Phase != fleet.Ready || s.Run != nil || p.retryAt.After(h.Now) {
+	if p.stage != idle || p.facts.Plate.State != queue.PlateClear || s.Phase != fleet.Ready && s.Phase != fleet.Cooling || s.Run != nil || p.retryAt.After(h.Now) {
 		p.waitsPower, p.powerNo = time.Time{}, ""
 		return nil
 	}

@@ -386,6 +386,50 @@ func (h *House) TakeBack(_ context.Context, name string) error {
 	})
 }
 
+// Pause follows web.House.
+func (h *House) Pause(_ context.Context, name string) error {
+	return h.on("pause", name, "", func(p *web.Printer) error {
+		if p.Run == nil || p.Held != nil {
+			return fmt.Errorf("no run goes on on %s: %w", p.Name, queue.ErrConflict)
+		}
+		p.Phase, p.Held = "paused", &web.Held{By: "person", Since: h.view.At, Step: "parks"}
+		return nil
+	})
+}
+
+// Resume follows web.House.
+func (h *House) Resume(_ context.Context, name string) error {
+	return h.on("resume", name, "", goOn)
+}
+
+// Loaded follows web.House.
+func (h *House) Loaded(_ context.Context, name string, l web.Loaded) error {
+	given, err := json.Marshal(l)
+	if err != nil {
+		return err
+	}
+	return h.on("loaded", name, string(given), goOn)
+}
+
+func goOn(p *web.Printer) error {
+	if p.Held == nil {
+		return fmt.Errorf("no run is held on %s: %w", p.Name, queue.ErrConflict)
+	}
+	p.Phase, p.Held = "printing", nil
+	return nil
+}
+
+// Emergency follows web.House; what is absent cannot be stopped from here.
+func (h *House) Emergency(_ context.Context, name, cause string) error {
+	return h.on("emergency", name, cause, func(p *web.Printer) error {
+		if p.Phase == "absent" {
+			return fmt.Errorf("%s: there is no link to it. Pull the plug: %w", p.Name, queue.ErrUnavailable)
+		}
+		p.Run, p.Held, p.Phase = nil, nil, "faulted"
+		return nil
+	})
+}
+
 // Stop follows web.House.
 func (h *House) Stop(_ context.Context, name, cause string) error {
 	return h.on("stop", name, cause, func(p *web.Printer) error {

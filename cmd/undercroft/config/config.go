@@ -69,7 +69,15 @@ type Printer struct {
 	StallAfter       time.Duration  // 0: the built-in time
 	RunoutFailsAfter time.Duration  // waiting for filament longer than this fails the run
 	ParkGCode        []string       // nil: the built-in one
-	Clearing         *Clearing      // nil: only a person clears the plate
+	EndGCode         []string       // behind it, when a run was stopped
+	HeldAtMM         *[2]float64    // where the nozzle of a held run waits; nil: the corner farthest from the piece
+	HeldNozzleC      *float64       // what a held run is let cool to; nil: it keeps its heat
+	HeldBedC         *float64
+	HeldCoolsAfter   time.Duration
+	PrimeMM          float64   // filament pushed out before a held run goes on
+	PurgeMM          float64   // the same after another reel was loaded
+	CallsHere        []string  // commands of files that call for a person here, not in the firmware
+	Clearing         *Clearing // nil: only a person clears the plate
 }
 
 // Clearing is the owner's own routine to clear a plate.

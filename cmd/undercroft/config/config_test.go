@@ -80,7 +80,8 @@ func TestExampleLoads(t *testing.T) {
 			AccelPrintMMs2: 1000, AccelRetractMMs2: 1500, AccelTravelMMs2: 1500, JunctionDeviationMM: 0.013,
 			StepsPerMM: [4]float64{80, 80, 400, 95}, MinSegmentMS: 20,
 		},
-		StallAfter: 4 * time.Minute, RunoutFailsAfter: 12 * time.Hour,
+		StallAfter: 4 * time.Minute, RunoutFailsAfter: 12 * time.Hour, EndGCode: []string{"M84"},
+		HeldNozzleC: new(float64), HeldCoolsAfter: 30 * time.Minute, PrimeMM: 3, PurgeMM: 40,
 		ParkGCode: []string{"G91", "G1 Z5 F600", "G90", "G1 X10 Y210 F6000"},
 		Clearing:  &Clearing{GCode: "G28\nG1 Z2 F600\nG1 X110 Y215 F6000\nG1 Y5 F1800\n", MaxInRow: 1},
 	}

@@ -2,6 +2,7 @@ package config
 
 import (
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -11,6 +12,11 @@ import (
 const (
 	defaultCoolBelowC       = 45
 	defaultRunoutFailsAfter = 12 * time.Hour
+	// A nozzle that waits hot drips and chars its filament; a bed that cools lets
+	// go of the piece.
+	defaultHeldCoolsAfter = 30 * time.Minute
+	defaultPrimeMM        = 3
+	defaultPurgeMM        = 40
 )
 
 func (r *reader) printers(c *Config, root *table) {
@@ -46,6 +52,10 @@ func (r *reader) printer(t *table) Printer {
 	if v := t.ask("park_gcode"); v != nil {
 		p.ParkGCode = lines(r.text(v, "park_gcode", "G-code that brings the nozzle out of the way"))
 	}
+	if v := t.ask("end_gcode"); v != nil {
+		p.EndGCode = lines(r.text(v, "end_gcode", "G-code for the end of a run that was stopped"))
+	}
+	r.held(&p, t)
 	r.clearing(&p, t)
 	if v := t.ask("limits"); v != nil {
 		if v.table == nil {
@@ -80,6 +90,46 @@ func (r *reader) draw(p *Printer, t *table) {
 	}
 	p.HeatingW, p.SteadyW = heat, steady
 	p.Circuit = r.text(t.need("circuit", "the name of the [[circuit]] that it hangs on"), "circuit", "the name of a circuit")
+}
+
+// callCommands are those of files that call for a person.
+var callCommands = []string{"M0", "M1", "M25", "M125", "M226", "M600", "M601"}
+
+// held reads how a held run waits for a person.
+func (r *reader) held(p *Printer, t *table) {
+	if v := t.ask("held_at_mm"); v != nil {
+		if at, ok := r.numbers(v, "held_at_mm", 2, "x, y", millimetres, span{least: -1000, most: 5000}); ok {
+			p.HeldAtMM = &[2]float64{at[0], at[1]}
+		}
+	}
+	off := 0.0
+	p.HeldNozzleC, p.HeldCoolsAfter, p.PrimeMM, p.PurgeMM = &off, defaultHeldCoolsAfter, defaultPrimeMM, defaultPurgeMM
+	if v := t.ask("held_nozzle_c"); v != nil {
+		if c, ok := r.number(v, "held_nozzle_c", celsius, span{most: 500}); ok {
+			p.HeldNozzleC = &c
+		}
+	}
+	if v := t.ask("held_bed_c"); v != nil {
+		if c, ok := r.number(v, "held_bed_c", celsius, span{most: 200}); ok {
+			p.HeldBedC = &c
+		}
+	}
+	p.HeldCoolsAfter = r.duration(t.ask("held_cools_after"), "held_cools_after", defaultHeldCoolsAfter, 14*24*time.Hour)
+	if v := t.ask("prime_mm"); v != nil {
+		p.PrimeMM, _ = r.number(v, "prime_mm", millimetres, span{most: 200})
+	}
+	if v := t.ask("purge_mm"); v != nil {
+		p.PurgeMM, _ = r.number(v, "purge_mm", millimetres, span{most: 500})
+	}
+	list := t.ask("calls_here")
+	for i, code := range r.texts(list, "calls_here", "a command that calls for a person, such as \"M600\"") {
+		code = strings.ToUpper(strings.TrimSpace(code))
+		if !slices.Contains(callCommands, code) {
+			r.problem(list.items[i].at, list.items[i].length, "calls_here: %s is no call for a person; there are %s", code, strings.Join(callCommands, ", "))
+			continue
+		}
+		p.CallsHere = append(p.CallsHere, code)
+	}
 }
 
 // clearing reads the owner's clearing routine, given as text or as a file.
