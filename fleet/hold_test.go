@@ -300,3 +300,22 @@ func TestEmergency(t *testing.T) {
 		})
 	}
 }
+
+// A plate cleared while the machine is still warm takes the next run at once.
+func TestStartOutOfCooling(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Egret"}, nil)
+		defer b.finish()
+		b.await("Egret", Ready, time.Minute)
+		first, _ := piece(1, 10, &journal{})
+		outcome(t, start(t, b, "Egret", first), 10*time.Minute)
+		b.await("Egret", Cooling, time.Second)
+		time.Sleep(10 * time.Second)
+		second, _ := piece(2, 10, &journal{})
+		out := start(t, b, "Egret", second)
+		b.await("Egret", Warming, time.Second)
+		if o := outcome(t, out, 10*time.Minute); o.Result != Finished || o.LayersDone != 10 {
+			t.Errorf("%+v", o)
+		}
+	})
+}

@@ -83,7 +83,6 @@ func TestRefusals(t *testing.T) {
 		}
 		b.await("Curlew", Cooling, time.Second)
 		alive(Cooling)
-		expect("start", startErr(good), ErrNotNow, "cooling")
 		expect("stop", p.Stop(ctx, "x"), ErrNotNow, "no run")
 		if err := p.Lend(ctx); err != nil {
 			t.Error(err)
