@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"undercroft/fleet/link"
+	"undercroft/fleet/watch"
 )
 
 // Options are what a fleet is made of. Nil functions and zero values take the
@@ -33,8 +34,18 @@ type Options struct {
 	// its circuit carries that now. It must not wait for the fleet. nil: it does.
 	MayHeat func(printer string) error
 
+	// Curves keeps how each printer's heaters warm up; nil: learned anew each time.
+	Curves Curves
+
 	// connect is replaced by tests.
 	connect func(link.Port, link.Options) conn
+}
+
+// Curves keeps heaters' curves over restarts. Both may be called from any
+// goroutine; a curve that is lost is learned again.
+type Curves interface {
+	Curves(printer string) []watch.Curve
+	KeepCurve(printer string, c watch.Curve)
 }
 
 // conn is what the fleet uses of a link.

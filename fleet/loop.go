@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"time"
 
@@ -49,6 +50,7 @@ type loop struct {
 	told   string
 	prompt watch.Prompt
 	heat   heatRing
+	curves []watch.Curve // of its heaters
 	// owed are targets that were ours when a link was lost or an earlier daemon
 	// died: they are turned off when the machine is reached again and has no others.
 	owed map[string][]float64
@@ -84,6 +86,9 @@ func newLoop(p *Printer, quit <-chan struct{}) *loop {
 
 // main runs the phases one after the other until the fleet shuts down.
 func (l *loop) main() {
+	if k := l.f.o.Curves; k != nil {
+		l.safely(func() { l.curves = k.Curves(l.spec.Name) })
+	}
 	l.tick, l.rest = time.NewTicker(tickEvery), time.NewTimer(time.Hour)
 	l.rest.Stop()
 	defer func() {
@@ -310,6 +315,14 @@ func (l *loop) watchOver(fresh bool) {
 		s.NominalS, s.AllowS = r.reach.nominalS, r.reach.allowS
 	}
 	l.bad = l.watch.Look(s)
+	for _, c := range l.watch.Learned() {
+		l.curves = slices.DeleteFunc(l.curves, func(k watch.Curve) bool { return k.Heater == c.Heater })
+		l.curves = append(l.curves, c)
+		if k := l.f.o.Curves; k != nil {
+			// Beside the loop: a disk that stalls must not stall it.
+			l.wg.Go(func() { l.safely(func() { k.KeepCurve(l.spec.Name, c) }) })
+		}
+	}
 }
 
 // worst returns the gravest verdict that asks for at least an action.
@@ -360,7 +373,7 @@ func (l *loop) pickUp(p link.Port) {
 	l.prompt = watch.Prompt{}
 	l.heat = heatRing{}
 	l.watch = watch.New(watch.Options{
-		StallAfter: l.spec.StallAfter, MaxNozzleC: l.spec.MaxNozzleC, MaxBedC: l.spec.MaxBedC, HeatPace: l.f.o.Pace,
+		StallAfter: l.spec.StallAfter, MaxNozzleC: l.spec.MaxNozzleC, MaxBedC: l.spec.MaxBedC, HeatPace: l.f.o.Pace, Curves: l.curves,
 	})
 }
 

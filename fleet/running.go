@@ -47,7 +47,7 @@ func (l *loop) paused() Phase {
 	}
 	var fails <-chan time.Time
 	for {
-		if l.errand == nil && !h.adrift {
+		if (h.step == StepWaits || h.step == StepParks) && !h.adrift {
 			l.why = h.waits(l.prompt.Words())
 		}
 		l.look()
@@ -129,6 +129,11 @@ func (l *loop) runRequest(r *request) (Phase, bool) {
 	case doResume, doLoaded:
 		if l.phase != Paused {
 			l.refuse(r, ErrNotNow, "it is not paused")
+			break
+		}
+		if a.hold.by != ByFirmware && a.hold.step == StepParks && r.verb == doResume {
+			a.hold.letGo = true // once it is off the piece
+			r.answer(nil, nil)
 			break
 		}
 		if a.hold.by != ByFirmware {

@@ -14,7 +14,7 @@ func (p *pauseCmd) Run(c *client) error {
 	if err := c.post(p.path("pause"), nil, nil); err != nil {
 		return err
 	}
-	return c.say("%s is paused: it finishes the moves on their way, then waits beside the piece, still hot. Go on with 'undercroft resume %s'..", p.Printer, p.Printer)
+	return c.say("%s is paused: it finishes the moves on their way, then waits beside the piece, still hot. Go on with 'undercroft resume %s'.", p.Printer, p.Printer)
 }
 
 // resumeCmd goes on with a held run.

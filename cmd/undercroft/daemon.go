@@ -72,7 +72,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 		return nil, err
 	}
 	d.fleet = fleet.New(fleet.Options{
-		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Log: o.log,
+		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Curves: curves{d.store, o.log}, Log: o.log,
 	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {

@@ -28,6 +28,13 @@ type class struct {
 	coldBelowC float64
 	coldRiseC  float64
 	coldIn     time.Duration
+	// Against its own curve, where it has one: by fitRiseC at a time, never judged
+	// sooner than fitLeast. Slopes for the curve are taken over slopeS, and a
+	// heat-up of less than learnC teaches nothing.
+	fitRiseC float64
+	fitLeast time.Duration
+	slopeS   float64
+	learnC   float64
 	// Falling while it should heat: at full power that has no healthy reason
 	// once the first seconds of lag are over.
 	fallC  float64
@@ -54,6 +61,9 @@ var nozzle = class{
 	// 13 °C in 45 s. One that gains less than 2 °C is not being heated.
 	marginC: 10, riseC: 2, riseIn: 45 * time.Second,
 	coldBelowC: 60, coldRiseC: 4, coldIn: 30 * time.Second,
+	// Reports come each 2 s in whole tenths: 4 °C are far above their noise, and
+	// 8 s are four reports.
+	fitRiseC: 4, fitLeast: 8 * time.Second, slopeS: 4, learnC: 80,
 	// A dead heater loses 0.35 °C/s at 60 °C (recorded) and more above.
 	fallC: 7, fallIn: 15 * time.Second,
 	// The part fan coming on costs up to 10 °C for half a minute. A heater that
@@ -76,6 +86,8 @@ var bed = class{
 	marginC: 4, riseC: 1, riseIn: 20 * time.Minute, warnIn: 5 * time.Minute,
 	// From cold even that weak bed gains 5 °C a minute.
 	coldBelowC: 40, coldRiseC: 2, coldIn: 3 * time.Minute,
+	// A sensor under a plate reads in steps of a tenth and lags by some seconds.
+	fitRiseC: 2, fitLeast: 30 * time.Second, slopeS: 10, learnC: 15,
 	fallC: 5, fallIn: 2 * time.Minute,
 	// An opened door or a draught costs 2 to 4 °C.
 	warnLowC: 5, warnLowIn: 2 * time.Minute, lowC: 10, lowIn: 2 * time.Minute,
@@ -136,6 +148,9 @@ type track struct {
 
 	bestC  float64 // highest since the target was set
 	bestAt time.Time
+	fitC   float64 // highest that counted against the curve
+	fitAt  time.Time
+	up     heatUp
 	coldC  float64 // highest that counted for the rise from cold
 	coldAt time.Time
 	lowC   float64 // lowest since the target was set
@@ -163,11 +178,40 @@ func (w *Watch) lookAtHeat(s Sample) []Verdict {
 			out = append(out, v)
 			continue
 		}
-		if v, bad := t.judge(c, h, s.HeatAt, w.maxC(c)); bad {
+		w.learn(t, c, h, s.HeatAt)
+		if v, bad := t.judge(c, h, s.HeatAt, w.maxC(c), w.curves[h.Name], w.o.HeatPace); bad {
 			out = append(out, v)
 		}
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].Heater < out[j].Heater })
+	return out
+}
+
+// learn follows a heat-up and, when it has come near its target, adds it to the
+// heater's curve.
+func (w *Watch) learn(t *track, c *class, h Heater, at time.Time) {
+	if !t.seen || h.TargetC != t.targetC || t.reached || h.TargetC <= 0 {
+		return
+	}
+	if h.ActualC < h.TargetC-max(c.marginC, nearC) {
+		t.up.add(c, at, h.ActualC, w.o.HeatPace)
+		return
+	}
+	curve := w.curves[h.Name]
+	if curve == nil {
+		curve = &Curve{Heater: h.Name}
+	}
+	if t.up.learn(c, curve) {
+		w.curves[h.Name] = curve
+		w.learned = append(w.learned, *curve)
+	}
+	t.up.on = false
+}
+
+// Learned are the curves that changed since it was last asked.
+func (w *Watch) Learned() []Curve {
+	out := w.learned
+	w.learned = nil
 	return out
 }
 
@@ -236,11 +280,12 @@ func apart(h Heater, all []Heater) bool {
 }
 
 // judge compares one heater with its target.
-func (t *track) judge(c *class, h Heater, at time.Time, maxC float64) (Verdict, bool) {
+func (t *track) judge(c *class, h Heater, at time.Time, maxC float64, curve *Curve, pace float64) (Verdict, bool) {
 	if !t.seen || h.TargetC != t.targetC {
 		*t = track{
 			seen: true, targetC: h.TargetC, setAt: at, jumpAt: t.jumpAt, over: t.over,
-			bestC: h.ActualC, bestAt: at, coldC: h.ActualC, coldAt: at, lowC: h.ActualC,
+			bestC: h.ActualC, bestAt: at, coldC: h.ActualC, coldAt: at, lowC: h.ActualC, fitC: h.ActualC, fitAt: at,
+			up: heatUp{on: h.TargetC > h.ActualC, setAt: at, startC: h.ActualC},
 		}
 	}
 	t.lastC, t.lastAt = h.ActualC, at
@@ -268,7 +313,7 @@ func (t *track) judge(c *class, h Heater, at time.Time, maxC float64) (Verdict, 
 		t.reached = true
 	}
 	if !t.reached {
-		return t.judgeHeating(c, h, at)
+		return t.judgeHeating(c, h, at, curve, pace)
 	}
 	return t.judgeHolding(c, h, at)
 }
@@ -277,7 +322,7 @@ func (t *track) judge(c *class, h Heater, at time.Time, maxC float64) (Verdict, 
 // overshot it; then judgeHolding has the word.
 func (t *track) reachedOrOn() bool { return t.targetC > 0 && t.reached }
 
-func (t *track) judgeHeating(c *class, h Heater, at time.Time) (Verdict, bool) {
+func (t *track) judgeHeating(c *class, h Heater, at time.Time, curve *Curve, pace float64) (Verdict, bool) {
 	if h.ActualC >= t.bestC+c.riseC {
 		t.bestC, t.bestAt = h.ActualC, at
 	}
@@ -285,8 +330,15 @@ func (t *track) judgeHeating(c *class, h Heater, at time.Time) (Verdict, bool) {
 		t.coldC, t.coldAt = h.ActualC, at
 	}
 	if h.ActualC >= h.TargetC-c.marginC {
-		t.bestAt, t.coldAt = at, at
+		t.bestAt, t.coldAt, t.fitC, t.fitAt = at, at, h.ActualC, at
 		return Verdict{}, false
+	}
+	limit, fitted := curve.within(t.fitC, c.fitRiseC, c)
+	if h.ActualC >= t.fitC+c.fitRiseC {
+		t.fitC, t.fitAt = h.ActualC, at
+	}
+	if pace > 1 {
+		limit = time.Duration(float64(limit)/pace) + c.fitLeast
 	}
 	still := at.Sub(t.bestAt)
 	dead := Verdict{NotHeating, EndRun, h.Name, sayf(
@@ -297,6 +349,12 @@ func (t *track) judgeHeating(c *class, h Heater, at time.Time) (Verdict, bool) {
 		dead.Text = sayf("%s should heat to %.0f °C and falls: %.0f °C, from %.0f. Its heater may be dead or its sensor loose: switch the machine off before you touch it",
 			label(h.Name), h.TargetC, h.ActualC, t.bestC)
 		return dead, true
+	case fitted && at.Sub(t.fitAt) > limit:
+		dead.Text = sayf("%s should heat to %.0f °C and has risen from %.0f to %.0f °C in %s; by its own earlier heat-ups it rises by %.0f °C in %s at most. Its heater or its sensor may be loose: switch the machine off before you touch it",
+			label(h.Name), h.TargetC, t.fitC, h.ActualC, span(at.Sub(t.fitAt)), c.fitRiseC, span(limit))
+		return dead, true
+	case fitted:
+		return Verdict{}, false
 	case c.riseIn > 0 && still > c.riseIn:
 		return dead, true
 	case c.coldIn > 0 && h.ActualC < c.coldBelowC && h.ActualC < h.TargetC-15 && at.Sub(t.coldAt) > c.coldIn:

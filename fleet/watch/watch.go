@@ -92,6 +92,8 @@ type Options struct {
 	// HeatPace is how many times faster than in nature heat moves here: 1, but
 	// for virtual printers that run faster than real time.
 	HeatPace float64
+	// Curves are the heaters' own, as earlier heat-ups taught them.
+	Curves []Curve
 }
 
 // A machine that is alive says something every 2 s or so (busy lines, the
@@ -118,6 +120,8 @@ type Watch struct {
 	movedAt  time.Time
 	heatWait time.Time // since when a heater has been away from its target without progress
 	heat     []Verdict
+	curves   map[string]*Curve
+	learned  []Curve
 }
 
 // New returns a watch that has seen nothing yet.
@@ -128,7 +132,11 @@ func New(o Options) *Watch {
 	if o.HeatPace < 1 {
 		o.HeatPace = 1
 	}
-	return &Watch{o: o, heaters: map[string]*track{}}
+	w := &Watch{o: o, heaters: map[string]*track{}, curves: map[string]*Curve{}}
+	for _, c := range o.Curves {
+		w.curves[c.Heater] = &c
+	}
+	return w
 }
 
 // Look takes the next sample and returns what is wrong now, the gravest first.
