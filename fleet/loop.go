@@ -311,6 +311,7 @@ func (l *loop) watchOver(fresh bool) {
 	if r := l.run; r != nil {
 		s.Running = l.st.Phase == link.Streaming && !l.st.Finished
 		s.Waiting = l.phase == Paused || watch.WaitsForPerson(l.st.Busy)
+		s.Accepted = l.st.Sent > 0 && l.st.Accepted >= l.st.Sent && l.st.Done < l.st.Sent
 		s.Moved = l.st.Sent + l.st.Accepted + l.st.Done
 		s.NominalS, s.AllowS = r.reach.nominalS, r.reach.allowS
 	}

@@ -21,6 +21,7 @@ const (
 	NoAnswer      Cause = "no-answer"      // nothing at all was heard for longer than anything on its way can explain
 	Slow          Cause = "slow"           // what is on its way takes several times its estimate
 	Stalled       Cause = "stalled"        // what is on its way takes longer than even a much slowed machine would
+	NeverDrains   Cause = "never-drains"   // all was accepted, and what was accepted never gets done
 	NotHeating    Cause = "not-heating"    // a heater is told to heat and its temperature does not rise
 	BelowTarget   Cause = "below-target"   // a heater that had reached its target fell away from it
 	AboveTarget   Cause = "above-target"   // a heater that had reached its target rose away from it
@@ -78,6 +79,8 @@ type Sample struct {
 	Waiting bool // the machine waits for a person, or the host holds the run back
 	// Moved changes with every command that is accepted or done.
 	Moved int64
+	// Accepted: every command on its way was accepted; what remains is to be done.
+	Accepted bool
 	// NominalS and AllowS are what the commands on their way should take, and the
 	// longest that they may take on a healthy machine. See Expect.
 	NominalS, AllowS float64
@@ -187,6 +190,10 @@ func (w *Watch) lookAtProgress(s Sample) (Verdict, bool) {
 		}
 	}
 	switch {
+	case still > w.o.StallAfter+allow && s.Accepted:
+		return Verdict{Cause: NeverDrains, Action: EndRun, Text: sayf(
+			"the machine has accepted every command, and for %s does not get done with what should take %s. Look at it: is an axis jammed, or does it wait at its panel?",
+			span(still), span(seconds(s.NominalS)))}, true
 	case still > w.o.StallAfter+allow:
 		return Verdict{Cause: Stalled, Action: EndRun, Text: sayf(
 			"no command was finished for %s, and what is on its way should take %s. Look at the machine: is it waiting at its panel, jammed, or stopped?",
