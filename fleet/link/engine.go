@@ -135,6 +135,7 @@ type engine struct {
 	positions      bool       // M114 was answered
 	lastPrinter    int64      // seq of the newest line that prints a position of its own accord
 	askAgain       int        // position reports in a row that could not be relied on
+	parked         bool       // the firmware holds the run itself, and moves on its own
 	said           [4]float64 // by how much the newest of them was off
 	settled        int64      // seq of the newest M114 sent with the planner empty
 	askAfter       bool       // where the last command ends must be asked before going on
@@ -178,7 +179,7 @@ func (e *engine) restart(now time.Time) {
 	e.calm, e.calmAt, e.freeN = 64, 0, 0
 	e.marks = 0
 	e.reporting, e.named, e.positions, e.askAfter = false, false, false, false
-	e.lastPrinter, e.askAgain, e.receipt = 0, 0, false
+	e.lastPrinter, e.askAgain, e.receipt, e.parked = 0, 0, false, false
 	e.openStep, e.openTries = 0, 0
 	e.lastAck, e.lastWrite = now, now
 	e.dlg = dialogue{stage: dListen, until: now.Add(e.o.ListenFor)}
@@ -276,6 +277,11 @@ func (e *engine) reply(now time.Time, r *reply) {
 		}
 		e.collect(r)
 	case replyAction:
+		if containsFold(r.text, "action:paused") {
+			e.parked = true
+		} else if containsFold(r.text, "action:resumed") {
+			e.parked = false
+		}
 		e.notice(now, r.text)
 	case replyEcho:
 		e.readEnds(r)

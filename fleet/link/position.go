@@ -99,6 +99,9 @@ func (e *engine) compare(now time.Time, s *slot, b []byte, pos [4]float64, hasE 
 	if s.kind == slotFinal {
 		e.finalSeen = true // answers to other queries may come behind it
 	}
+	if e.parked {
+		return // it stands where it changes its filament, not where it was sent
+	}
 	agrees := near(s.before, s.beforeK, pos, hasE)
 	if !e.consistent(b, pos) && (!agrees || e.discovers(s, hasE)) {
 		// The report itself may be damaged: what is said twice counts.

@@ -48,7 +48,7 @@ func (e *engine) stream(now time.Time, src Source) error {
 	e.idx, e.sent, e.accepted, e.sentLine, e.acceptedLine = 0, 0, 0, 0, 0
 	e.bound = bound{}
 	e.ending, e.aborting, e.finished, e.askAfter, e.finalSeen = 0, false, false, false, false
-	e.supply.starved = 0
+	e.supply.starved, e.parked = 0, false
 	e.loose, e.fenceLine = 0, 0
 	e.streamFrom, e.streamBytes = now, 0
 	e.auditAt, e.heldTo, e.finalTries = now, time.Time{}, 0

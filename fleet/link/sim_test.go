@@ -161,3 +161,36 @@ func TestWholeStreamOverPty(t *testing.T) {
 }
 
 func tail(s []string, n int) []string { return s[max(0, len(s)-n):] }
+
+// A firmware that changes its filament moves by itself and tells where it
+// stands: that is no damaged command, whatever question was on its way.
+func TestFilamentChangeIsNoDamage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes seconds")
+	}
+	c, p, _ := connect(t, sim.Options{AllOptions: true, Pace: 100}, link.Options{AuditEvery: time.Millisecond})
+	await(t, c, 20*time.Second, func(s link.State) bool { return s.Phase == link.Idle })
+	text := []string{"M302 P1", "G28", "G90", "M83", "G1 X60 Y60 Z0.3 F6000"}
+	for i := range 3000 {
+		text = append(text, fmt.Sprintf("G1 X%d Y%d E0.5 F2400", 60+i%2*30, 60+i/2%2*30))
+	}
+	if err := c.Stream(&lines{text: text}); err != nil {
+		t.Fatal(err)
+	}
+	await(t, c, 30*time.Second, func(s link.State) bool { return s.Audits > 20 })
+	p.SetFilament(false)
+	parked := false
+	for end := time.Now().Add(30 * time.Second); !parked && time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+		for _, n := range c.Notices() {
+			parked = parked || strings.HasPrefix(n.Text, "//action:paused")
+		}
+	}
+	if !parked {
+		t.Fatal("the firmware did not pause")
+	}
+	c.Suspend()
+	time.Sleep(500 * time.Millisecond) // 50 s of the machine's: it has parked and told where
+	if s := c.State(); s.Phase != link.Suspended {
+		t.Errorf("%s after a filament change: %+v", s.Phase, s.Fault)
+	}
+}
