@@ -480,7 +480,7 @@ func TestWatchEndsRuns(t *testing.T) {
 			c.st.Heaters = []link.Heater{{Name: "T0", ActualC: 220, TargetC: 200}, {Name: "B", ActualC: 150, TargetC: 60}}
 			c.heater[1] = 0
 		}, "over-limit", Faulted},
-		{"stuck", func(c *fakeLink) { c.stuck = true }, "stalled", Cooling},
+		{"stuck", func(c *fakeLink) { c.stuck = true }, "never-drains", Cooling},
 		{"cold extrusion", func(c *fakeLink) {
 			c.notices = append(c.notices, link.Notice{Text: "echo: cold extrusion prevented"})
 		}, "cold-extrusion", Cooling},

@@ -319,3 +319,26 @@ func TestStartOutOfCooling(t *testing.T) {
 		}
 	})
 }
+
+// Somebody moves an idle machine at its panel, without heat: it is found out
+// before a start, by questions alone.
+func TestMovedAtItsPanel(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, []string{"Merel"}, nil)
+		defer b.finish()
+		b.await("Merel", Ready, time.Minute)
+		time.Sleep(5 * time.Minute)
+		b.await("Merel", Ready, 0)
+		c := b.newest("Merel")
+		c.with(func() { c.z = 42 })
+		s := b.await("Merel", Lent, strangeEvery+10*time.Second)
+		if !strings.Contains(s.LentBy, "found out") || !strings.Contains(s.LentBy, "now stands at X1.00 Y2.00 Z42.00") {
+			t.Errorf("lent by %q", s.LentBy)
+		}
+		for _, cmd := range c.log {
+			if cmd != "M105" && cmd != "M114" {
+				t.Errorf("an idle machine was sent %s", cmd)
+			}
+		}
+	})
+}

@@ -61,6 +61,7 @@ type loop struct {
 	later      []func()   // outcomes and answers, sent when the next phase is published
 	unanswered []*request // taken and not answered yet
 	errand     *errand
+	looking    bool // it only asks whether somebody uses the machine
 	// settleFails counts openings in a row that led to no identified machine.
 	settleFails int
 

@@ -16,6 +16,9 @@ import (
 // machine.
 func (l *loop) ready() Phase {
 	l.look()
+	var stood *[4]float64
+	next := time.NewTimer(strangeFirst)
+	defer next.Stop()
 	for {
 		switch l.st.Phase {
 		case link.Failed, link.Closed:
@@ -38,6 +41,11 @@ func (l *loop) ready() Phase {
 			l.idle = false
 		case <-l.tick.C:
 			l.look()
+		case <-next.C:
+			next.Reset(strangeEvery)
+			if l.errand == nil && l.st.Phase == link.Idle {
+				l.lookForHands(&stood)
+			}
 		case <-l.back():
 			if next, leave := l.received(); leave {
 				return next
@@ -65,6 +73,43 @@ func (l *loop) ready() Phase {
 	}
 }
 
+// An idle machine is asked now and then whether it stands where it stood.
+const (
+	strangeFirst = 5 * time.Second
+	strangeEvery = 20 * time.Second
+)
+
+// lookForHands asks an idle machine what it does and where it stands: a print
+// from its own card that began cold, or somebody at its panel, shows there before
+// any target does. These are questions; they change nothing.
+func (l *loop) lookForHands(stood **[4]float64) {
+	var at *[4]float64
+	l.looking = true
+	l.send(commandLimit, func(ctx context.Context, c conn) error {
+		if err := atRest(ctx, c); err != nil {
+			return err
+		}
+		if p, err := position(ctx, c); err == nil {
+			at = &p
+		}
+		return nil
+	}, func(err error) (Phase, bool) {
+		l.looking = false
+		was := *stood
+		switch {
+		case errors.Is(err, errBusyMachine):
+			return l.lend("found out: " + err.Error()), true
+		case err != nil || at == nil:
+		case was != nil && *was != *at:
+			return l.lend(fmt.Sprintf("found out: %v: it stood at X%.2f Y%.2f Z%.2f and now stands at X%.2f Y%.2f Z%.2f",
+				errBusyMachine, was[0], was[1], was[2], at[0], at[1], at[2])), true
+		default:
+			*stood = at
+		}
+		return "", false
+	})
+}
+
 // Between two questions for the position; a card print moves on in it.
 const stillFor = 250 * time.Millisecond
 
@@ -74,7 +119,7 @@ var errBusyMachine = errors.New("the machine moves by itself")
 // check finds out, before a start, that the machine is at rest and nobody
 // else's; then it begins the run.
 func (l *loop) check(r *request) {
-	if l.errand != nil {
+	if l.errand != nil && !l.looking {
 		l.refuse(r, ErrNotNow, "another start or a cooling is under way")
 		return
 	}
