@@ -86,7 +86,7 @@ type inspectJSON struct {
 	HeatS        float64            `json:"heat_s"`
 	FilamentMM   []float64          `json:"filament_mm"`
 	VolumeMM3    float64            `json:"volume_mm3"`
-	MassG        float64            `json:"mass_g"`
+	MassG        *float64           `json:"mass_g"` // null: the material's density is not known
 	Layers       int                `json:"layers"`
 	HeightMM     float64            `json:"height_mm"`
 	FirstLayerMM float64            `json:"first_layer_mm"`
@@ -154,12 +154,17 @@ func writeInspectJSON(w io.Writer, r *analyze.Result, table bool) error {
 		Features: append([]string{}, r.Features...),
 		Warnings: []inspectFinding{},
 	}
+	massG := 0.0
 	for _, t := range r.Tools {
 		j.FilamentMM = append(j.FilamentMM, rounded(t.FilamentMM, 3))
 		j.VolumeMM3 += t.VolumeMM3
-		j.MassG += t.MassG
+		massG += t.MassG
 	}
-	j.VolumeMM3, j.MassG = rounded(j.VolumeMM3, 2), rounded(j.MassG, 3)
+	j.VolumeMM3 = rounded(j.VolumeMM3, 2)
+	if massG > 0 || analyze.DensityGCM3(r.Material) > 0 {
+		massG = rounded(massG, 3)
+		j.MassG = &massG
+	}
 	if r.Nozzle.DeclaredMM > 0 {
 		j.Nozzle.Declared = &r.Nozzle.DeclaredMM
 	}

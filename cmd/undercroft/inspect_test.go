@@ -41,6 +41,9 @@ func TestInspectKeys(t *testing.T) {
 		if keys := slices.Sorted(maps.Keys(got)); !slices.Equal(keys, want) {
 			t.Errorf("keys %v", keys)
 		}
+		if string(got["mass_g"]) != "null" { // neither declares its material
+			t.Errorf("mass_g is %s", got["mass_g"])
+		}
 		for _, list := range []string{"filament_mm", "features", "warnings"} {
 			if got[list][0] != '[' {
 				t.Errorf("%s is %s, not a list", list, got[list])
@@ -123,5 +126,17 @@ func TestInspectPicture(t *testing.T) {
 	}
 	if err := (&inspectCmd{Files: []string{gcodeForms + "arcs.gcode", gcodeForms + "cr.gcode"}, Picture: out}).run(&bytes.Buffer{}); err == nil {
 		t.Error("one picture of two files")
+	}
+}
+
+// TestInspectMass: the mass follows from the declared material's usual density.
+func TestInspectMass(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "m.gcode")
+	if err := os.WriteFile(name, []byte("; material: PLA\nM109 S210\nG28\nM83\nG1 X50 Z.2 E100\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	// 100 mm of 1.75 mm at 1.24 g/cm³ (arithmetic).
+	if out := inspectOut(t, inspectCmd{Files: []string{name}, JSON: true}); !strings.Contains(out, `"mass_g":0.298`) {
+		t.Error(out)
 	}
 }

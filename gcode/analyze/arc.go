@@ -39,6 +39,7 @@ func (a *analysis) arc(c *gcode.Command, clockwise bool, target [3]float64, de f
 	a.chords += int64(n)
 	feed := m.feed * m.speed
 	w0 := m.pos[arc.w]
+	a.arcing, a.arcFrom = true, m.pos
 	for i := 1; i < n; i++ {
 		t := float64(i) / float64(n)
 		sin, cos := math.Sincos(arc.start + arc.sweep*t)
@@ -47,6 +48,7 @@ func (a *analysis) arc(c *gcode.Command, clockwise bool, target [3]float64, de f
 		a.move(at[0], at[1], at[2], de/float64(n), feed)
 	}
 	a.move(target[0], target[1], target[2], de/float64(n), feed)
+	a.arcing = false
 }
 
 // arcOf finds the circle of an arc from the present position. It notes a finding

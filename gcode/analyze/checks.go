@@ -175,7 +175,15 @@ func (a *analysis) judge(c *gcode.Command) {
 		a.refuseCode(c, "permanent-memory", "puts the printer's settings back to the factory's")
 	case 997:
 		a.refuseCode(c, "firmware-update", "starts an update of the firmware")
+	case 120:
+		a.seen.pushed = true
 	case 121:
+		// With an M120 before it, it gives back what that kept, in some firmware;
+		// in other, the two switch end stops that matter only while homing.
+		if a.seen.pushed {
+			a.find("end-stops", Warn, c.Column(), "M121 gives back the state that M120 kept in some firmware, and turns the end stops off in other")
+			return
+		}
 		a.refuseCode(c, "disables-safety", "turns the end stops off")
 	case 211:
 		if hasS && s == 0 {
@@ -213,7 +221,7 @@ func (a *analysis) judge(c *gcode.Command) {
 func knownM(n int) bool {
 	switch {
 	case n <= 7, n == 17, n == 18, n >= 20 && n <= 27, n == 31, n == 42, n == 48, n >= 70 && n <= 80, n >= 84 && n <= 86,
-		n >= 105 && n <= 108, n == 113, n == 114, n == 115, n == 117, n == 118, n == 119, n == 120, n == 122, n >= 123 && n <= 129,
+		n >= 105 && n <= 108, n == 113, n == 114, n == 115, n == 117, n == 118, n == 119, n == 122, n >= 123 && n <= 129,
 		n == 144, n == 145, n == 150, n == 154, n == 155, n == 163, n == 164, n == 165, n == 206, n == 218, n == 240,
 		n == 250, n == 255, n == 256, n >= 290 && n <= 300, n >= 301 && n <= 309, n == 350, n == 351, n == 355, n == 401, n == 402,
 		n >= 403 && n <= 407, n == 410, n >= 412 && n <= 425, n == 486, n == 503, n == 524, n == 555, n == 566, n == 569,

@@ -93,6 +93,10 @@ func (a *analysis) motionCommand(c *gcode.Command, number int) {
 		return
 	}
 	if number >= 2 {
+		if number == splineNumber {
+			a.splineTo(c, [3]float64{tx, ty, tz}, de)
+			return
+		}
 		a.arc(c, number == 2, [3]float64{tx, ty, tz}, de)
 		return
 	}
@@ -129,9 +133,8 @@ func (a *analysis) g(c *gcode.Command) {
 		a.unknown.add(c, a.lines.Number())
 	case c.Number == 4:
 		a.dwell(c)
-	case c.Number == 5: // a spline: only its end is known here
-		a.motionCommand(c, 1)
-		a.unknown.add(c, a.lines.Number())
+	case c.Number == 5:
+		a.spline(c)
 	case c.Number == 10 && c.Valued&(gcode.Bit('P')|gcode.Bit('L')|gcode.Bit('R')) == 0:
 		a.firmwareRetract(true)
 	case c.Number == 10:
@@ -274,8 +277,10 @@ func (a *analysis) t(c *gcode.Command) {
 		a.find("missing-tool", Refuse, c.Column(), c.Name()+" names a tool that no printer has")
 		return
 	}
-	a.clock.drain()
-	a.seen.tools = a.seen.tools || n != a.mode.tool
+	if n != a.mode.tool {
+		a.clock.drain()
+		a.seen.tools = true
+	}
 	a.tool(n)
 	a.mode.tool = n
 	a.checkTool(c, n)

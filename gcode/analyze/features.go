@@ -2,8 +2,8 @@ package analyze
 
 // features are what the file was seen to use.
 type features struct {
-	arcs, firmwareRetraction, absoluteE, relativeE, inches, relativeXYZ, tools bool
-	modal, named, volumetric, pause                                            bool
+	arcs, splines, firmwareRetraction, absoluteE, relativeE, inches, relativeXYZ, tools bool
+	modal, named, volumetric, pause, pushed                                             bool
 }
 
 // features puts what the file uses into words.
@@ -20,6 +20,7 @@ func (a *analysis) features() []string {
 		{a.seen.relativeE, "relative-e"},
 		{a.seen.volumetric, "volumetric-e"},
 		{a.seen.arcs, "arcs"},
+		{a.seen.splines, "splines"},
 		{a.seen.firmwareRetraction, "firmware-retraction"},
 		{a.seen.inches, "inches"},
 		{a.seen.modal, "modal-motion"},

@@ -9,19 +9,20 @@ type modes struct {
 	e     float64    // the E of absolute extrusion, in the file's units times unit
 	known [3]bool    // the axis has been homed or set
 
-	homed    [3]bool
-	relative bool // G91
-	relE     bool // M83
-	eByG91   bool // G91 has made E relative until G90
-	eDoubt   bool // a G90 since M83: some families take E as absolute from there on
-	unit     float64
-	plane    int // 17, 18, 19
-	motion   int // of lines without a command; -1 before any
-	feed     float64
-	speed    float64 // M220, 1 = as written
-	flow     float64 // M221
-	tool     int
-	warm     bool // the nozzle's target is high enough to extrude
+	homed            [3]bool
+	relative         bool // G91
+	relE             bool // M83
+	eByG91           bool // G91 has made E relative until G90
+	eDoubt           bool // a G90 since M83: some families take E as absolute from there on
+	unit             float64
+	splineP, splineQ float64 // of the last G5
+	plane            int     // 17, 18, 19
+	motion           int     // of lines without a command; -1 before any
+	feed             float64
+	speed            float64 // M220, 1 = as written
+	flow             float64 // M221
+	tool             int
+	warm             bool // the nozzle's target is high enough to extrude
 
 	filamentMM2 float64 // cross-section
 	volumetric  bool    // M200: E in mm³

@@ -82,7 +82,8 @@ func (a *analysis) open(x0, y0, x1, y1, z0, z1, length, volume, drawn, feed floa
 	o := &a.opening
 	if o.takes(x0, y0, x1, y1, z0, z1) {
 		if len(o.lines) == 0 {
-			o.row = Layer{TopMM: z1, ThicknessMM: z1, Line: a.lines.Number(), Offset: a.lines.Offset(), Box: EmptyBox()}
+			o.row = Layer{TopMM: z1, ThicknessMM: z1, Line: a.lines.Number(), Offset: a.lines.Offset(), Box: EmptyBox(),
+				Start: a.state(x0, y0, z0, drawn)}
 		}
 		o.box.add(x0, y0, z1)
 		o.box.add(x1, y1, z1)
@@ -149,7 +150,7 @@ func (a *analysis) rejoin() {
 	o.state = merged
 	a.extruded.join(&o.box)
 	if first := &a.layers.table[0]; math.Abs(first.TopMM-o.row.TopMM) <= heightTol {
-		first.Line, first.Offset = o.row.Line, o.row.Offset
+		first.Line, first.Offset, first.Start = o.row.Line, o.row.Offset, o.row.Start
 		first.StartS = a.clock.span(openingTag).start
 		first.FilamentMM += o.row.FilamentMM
 		first.Box.join(&o.box)

@@ -86,6 +86,8 @@ type analysis struct {
 	beads   beads
 	slope   slope
 	viewer  *viewer // nil unless asked for
+	// onLine is told of each line that is laid, and how thick its layer is; nil: nobody asks.
+	onLine  func(x0, y0, z0, x1, y1, z1, thickMM float64)
 	claims  claims
 	found   findings
 	unknown unknownCodes
@@ -95,6 +97,8 @@ type analysis struct {
 	// inside is reach once every axis is known, and nothing before: a move that
 	// ends in it needs no further look.
 	inside    Box
+	arcing    bool // the current line is an arc, from arcFrom
+	arcFrom   [3]float64
 	laying    bool  // the last move laid material in the current layer
 	chords    int64 // of all arcs
 	good, bad int64 // lines with a command, lines that are none
@@ -143,6 +147,7 @@ func newAnalysis(o Options) *analysis {
 	a.tool(0)
 	if o.Views {
 		a.viewer = newViewer()
+		a.onLine = a.viewer.line
 	}
 	return a
 }
@@ -275,8 +280,8 @@ func (a *analysis) lay(dx, dy, dz, length, inv, drawn, feed float64) int32 {
 	x0, y0, z0 := x-dx, y-dy, z-dz
 	volume := drawn * m.filamentMM2
 	area := volume * inv
-	if a.viewer != nil {
-		a.viewer.line(x0, y0, z0, x, y, z, max(a.layers.band, 0))
+	if a.onLine != nil {
+		a.onLine(x0, y0, z0, x, y, z, max(a.layers.band, 0))
 	}
 	if a.opening.state == collecting && a.open(x0, y0, x, y, z0, z, length, volume, drawn, feed) {
 		a.laying = false
@@ -292,6 +297,7 @@ func (a *analysis) lay(dx, dy, dz, length, inv, drawn, feed float64) int32 {
 	l := &a.layers.table[n]
 	if did == begun || did == replaced {
 		l.Offset, l.Line = a.lines.Offset(), a.lines.Number()
+		l.Start = a.state(x0, y0, z0, drawn)
 		if n == 0 {
 			a.firstLayer()
 		}

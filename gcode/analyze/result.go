@@ -61,6 +61,7 @@ type Layer struct {
 	EndS        float64 // seconds from the start of the file's motion to the end of EndLine, heating included
 	FilamentMM  float64 // drawn in this layer, all tools
 	Box         Box
+	Start       State // before the line at Offset
 }
 
 // Box is an axis-parallel box in machine coordinates; Empty before anything was added.

@@ -8,11 +8,13 @@ import (
 	"undercroft/gcode/analyze"
 )
 
-// The layer index is stored packed: a version byte, then 15 little-endian
-// 8-byte words a layer. 1,000 layers take 120 kB and unpack in microseconds.
+// The layer index is stored packed: a version byte, then 23 little-endian 8-byte
+// words a layer. 1,000 layers take 184 kB and unpack in microseconds. Version 1,
+// of 15 words, had no state at the layer's start.
 const (
-	layerVersion = 1
-	layerWords   = 15
+	layerVersion = 2
+	layerWords   = 23
+	plainWords   = 15
 )
 
 func packLayers(layers []analyze.Layer) []byte {
@@ -39,12 +41,17 @@ func packLayers(layers []analyze.Layer) []byte {
 			f(box.Min[a])
 			f(box.Max[a])
 		}
+		packState(&l.Start, f, n)
 	}
 	return b
 }
 
 func unpackLayers(b []byte) ([]analyze.Layer, error) {
-	if len(b) == 0 || b[0] != layerVersion || (len(b)-1)%(layerWords*8) != 0 {
+	words := layerWords
+	if len(b) > 0 && b[0] == 1 {
+		words = plainWords
+	}
+	if len(b) == 0 || b[0] > layerVersion || b[0] == 0 || (len(b)-1)%(words*8) != 0 {
 		return nil, fmt.Errorf("a layer index of %d bytes is not one that this version wrote", len(b))
 	}
 	b = b[1:]
@@ -55,7 +62,7 @@ func unpackLayers(b []byte) ([]analyze.Layer, error) {
 	}
 	f := func() float64 { return math.Float64frombits(word()) }
 	n := func() int64 { return int64(word()) }
-	layers := make([]analyze.Layer, len(b)/(layerWords*8))
+	layers := make([]analyze.Layer, len(b)/(words*8))
 	for i := range layers {
 		l := &layers[i]
 		l.TopMM, l.ThicknessMM = f(), f()
@@ -67,6 +74,59 @@ func unpackLayers(b []byte) ([]analyze.Layer, error) {
 		if math.IsNaN(l.Box.Min[0]) {
 			l.Box = analyze.Box{Empty: true}
 		}
+		if words == layerWords {
+			unpackState(&l.Start, f, n)
+		}
 	}
 	return layers, nil
+}
+
+// A state's last word: a bit for each mode, then plane, motion command (from -1 on)
+// and tool, a byte each.
+const (
+	stateKnown = 1 << iota
+	stateInches
+	stateRelative
+	stateRelativeE
+	stateEByG91
+	stateVolumetric
+)
+
+func packState(s *analyze.State, f func(float64), n func(int64)) {
+	for a := range 3 {
+		f(s.Pos[a])
+		f(s.Shift[a])
+	}
+	f(s.E)
+	var bits int64
+	for _, m := range stateModes(s) {
+		if *m.on {
+			bits |= m.bit
+		}
+	}
+	n(bits | int64(s.Plane&0xff)<<8 | int64((s.Motion+1)&0xff)<<16 | int64(s.Tool&0xff)<<24)
+}
+
+func unpackState(s *analyze.State, f func() float64, n func() int64) {
+	for a := range 3 {
+		s.Pos[a], s.Shift[a] = f(), f()
+	}
+	s.E = f()
+	bits := n()
+	for _, m := range stateModes(s) {
+		*m.on = bits&m.bit != 0
+	}
+	s.Plane, s.Motion, s.Tool = int(bits>>8&0xff), int(bits>>16&0xff)-1, int(bits>>24&0xff)
+}
+
+type stateMode struct {
+	bit int64
+	on  *bool
+}
+
+func stateModes(s *analyze.State) [6]stateMode {
+	return [...]stateMode{
+		{stateKnown, &s.Known}, {stateInches, &s.Inches}, {stateRelative, &s.Relative},
+		{stateRelativeE, &s.RelativeE}, {stateEByG91, &s.EByG91}, {stateVolumetric, &s.Volumetric},
+	}
 }

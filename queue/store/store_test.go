@@ -517,16 +517,27 @@ func TestPragmasReachEveryConnection(t *testing.T) {
 }
 
 func TestLayersSurviveTheirPacking(t *testing.T) {
-	got, err := unpackLayers(packLayers(wingLayers))
-	if err != nil || len(got) != len(wingLayers) {
+	want := append([]analyze.Layer(nil), wingLayers...)
+	for i := range want {
+		want[i].Start = analyze.State{Pos: [3]float64{1, -2, 0.2 * float64(i)}, Shift: [3]float64{0, 3, 0}, E: 4.5, Known: true,
+			Inches: i%2 == 1, Relative: i%3 == 1, RelativeE: true, EByG91: i%2 == 0, Volumetric: i == 0, Plane: 17 + i%3, Motion: i%4 - 1, Tool: i % 64}
+	}
+	got, err := unpackLayers(packLayers(want))
+	if err != nil || len(got) != len(want) {
 		t.Fatal(got, err)
 	}
 	for i := range got {
-		if got[i] != wingLayers[i] {
-			t.Errorf("layer %d: %+v, want %+v", i, got[i], wingLayers[i])
+		if got[i] != want[i] {
+			t.Errorf("layer %d: %+v, want %+v", i, got[i], want[i])
 		}
 	}
-	for _, bad := range [][]byte{nil, {2}, {1, 0}} {
+	// A table from before states were kept.
+	old := make([]byte, 1+2*plainWords*8)
+	old[0] = 1
+	if got, err := unpackLayers(old); err != nil || len(got) != 2 || got[1].Start.Known {
+		t.Errorf("%+v, %v", got, err)
+	}
+	for _, bad := range [][]byte{nil, {0}, {3}, {1, 0}, {2, 0}} {
 		if _, err := unpackLayers(bad); err == nil {
 			t.Errorf("%v was unpacked", bad)
 		}
