@@ -45,6 +45,7 @@ func TestCommands(t *testing.T) {
 		{"letters without numbers", "M84 X Y E", "M84 X Y E"},
 		{"named command", "START_PRINT BED=60 NOZZLE=215", "START_PRINT BED=60 NOZZLE=215"},
 		{"quoted", `M862.3 P"my printer; two"`, `M862.3 P"my printer; two"`},
+		{"quoted behind a blank", `M862.3 P "my printer; two" S1`, `M862.3 P"my printer; two" S1`},
 		{"line number command", "M110 N0\nG28", "G28"},
 		{"percent", "%\nG28\n%\n", "G28"},
 		{"long numbers", "G1 X100.000000000000000000000 Y+00100.500000000000000000000 E000.123456789000000000", "G1X100Y100.5E.123456789"},

@@ -213,8 +213,13 @@ func (p *Parser) Next() (bool, error) {
 			return p.fail(end-1, ErrNumber, "behind "+string(letter))
 		}
 		i++
-		if i < len(s) && s[i] == '"' {
+		q := i
+		for q < len(s) && (s[q] == ' ' || s[q] == '\t') {
+			q++
+		}
+		if q < len(s) && s[q] == '"' {
 			c.Quoted = true
+			i = q
 			end := closingQuote(s, i)
 			if end < 0 {
 				return p.fail(i, ErrCharacter, "the quotation mark is not closed")
