@@ -9,12 +9,15 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"undercroft/web/door"
 )
 
 // api holds the handlers: each decodes, calls the House, encodes.
 type api struct {
 	house    House
 	log      *slog.Logger
+	audit    *door.Audit
 	maxFile  int64
 	patience time.Duration // how long an upload may bring nothing
 	uploads  chan struct{} // a place for each upload that may run at once
@@ -28,7 +31,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	cfg.DocsPath = ""     // the library's page loads scripts from outside
 	cfg.CreateHooks = nil // no $schema links
 	cfg.SchemasPath = ""
-	a := &api{house: o.House, log: o.Log, maxFile: o.MaxFileBytes, patience: o.patience, uploads: make(chan struct{}, maxUploads)}
+	a := &api{house: o.House, log: o.Log, audit: o.Audit, maxFile: o.MaxFileBytes, patience: o.patience, uploads: make(chan struct{}, maxUploads)}
 	a.register = humago.New(mux, cfg)
 	a.viewRoutes()
 	a.fileRoutes()
@@ -36,6 +39,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	a.printerRoutes()
 	a.stockRoutes()
 	mux.HandleFunc("GET /reels", a.reelSheet)
+	a.doorRoutes()
 	return a
 }
 

@@ -33,7 +33,6 @@ func (a *api) printerRoutes() {
 		{"pause", "Hold the run: pull back, lift, and wait beside the piece", a.house.Pause},
 		{"resume", "Begin to go on with a held run: heat as it was, prime, back, the next line", a.house.Resume},
 		{"lend", "A person drives the printer from its panel; ask it, never command it", a.house.Lend},
-		{"take-back", "End a lending; the plate counts as unknown", a.house.TakeBack},
 	} {
 		post(a, "/api/printers/{name}/"+c.verb, c.verb, c.summary,
 			func(ctx context.Context, in *PrinterPath) (*done, error) {
@@ -44,7 +43,34 @@ func (a *api) printerRoutes() {
 			})
 	}
 
-	change(a, "cleared", "Answer 'is the plate clear?'", a.house.Cleared)
+	post(a, "/api/printers/{name}/take-back", "take-back", "End a lending; the plate counts as unknown",
+		func(ctx context.Context, in *struct {
+			PrinterPath
+			Confirm
+		}) (*done, error) {
+			if err := in.confirmed(ctx, in.Name); err != nil {
+				return nil, err
+			}
+			if err := a.house.TakeBack(ctx, in.Name); err != nil {
+				return nil, a.fail(err)
+			}
+			return nil, nil
+		})
+	post(a, "/api/printers/{name}/cleared", "cleared", "Answer 'is the plate clear?'",
+		func(ctx context.Context, in *struct {
+			PrinterPath
+			Confirm
+			Body Cleared
+		}) (*done, error) {
+			if err := in.confirmed(ctx, in.Name); err != nil {
+				return nil, err
+			}
+			if err := a.house.Cleared(ctx, in.Name, in.Body); err != nil {
+				return nil, a.fail(err)
+			}
+			return nil, nil
+		})
+
 	change(a, "fit", "Say what is fitted and loaded now", a.house.Fit)
 	change(a, "service", "Take a printer out of service, or put it back", a.house.Service)
 	change(a, "stop", "Stop the run now: end moves, heaters off, park",

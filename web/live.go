@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"undercroft/web/door"
 )
 
 // live serves /api/live: a websocket (RFC 6455) of the messages in
@@ -56,12 +58,12 @@ func (l *live) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		return // answered by the upgrader
 	}
-	l.serve(conn, me)
+	l.serve(conn, me, func() bool { return door.Still(r.Context()) })
 }
 
-// serve writes until the client leaves or is cut. The reader runs beside it,
-// and its end is waited for.
-func (l *live) serve(conn *websocket.Conn, me *watcher) {
+// serve writes until the client leaves or is cut, or may no longer watch. The
+// reader runs beside it, and its end is waited for.
+func (l *live) serve(conn *websocket.Conn, me *watcher, still func() bool) {
 	read := make(chan struct{})
 	go func() {
 		defer close(read)
@@ -95,6 +97,10 @@ func (l *live) serve(conn *websocket.Conn, me *watcher) {
 			_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, me.why), time.Now().Add(time.Second))
 			return
 		case <-ping.C:
+			if !still() {
+				_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.ClosePolicyViolation, "logged out"), time.Now().Add(time.Second))
+				return
+			}
 			if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(liveWriteWait)); err != nil && !errors.Is(err, websocket.ErrCloseSent) {
 				return
 			}

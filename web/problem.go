@@ -19,7 +19,7 @@ type Problem struct {
 	Title    string              `json:"title" doc:"the HTTP status in words"`
 	Status   int                 `json:"status" doc:"the HTTP status"`
 	Detail   string              `json:"detail" doc:"for a person: what happened, where, what to do"`
-	Kind     string              `json:"kind" doc:"not-found, not-valid, not-possible-now, refused, cannot-be-reached, no-credential, not-from-here, too-large, too-slow, too-many, internal"`
+	Kind     string              `json:"kind" doc:"not-found, not-valid, not-possible-now, refused, cannot-be-reached, no-credential, not-from-here, wants-confirmation, too-large, too-slow, too-many, internal"`
 	Findings []Finding           `json:"findings,omitempty" doc:"of a refused file: each reason with its line"`
 	Errors   []*huma.ErrorDetail `json:"errors,omitempty" doc:"which fields of the request were wrong"`
 }

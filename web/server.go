@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -21,9 +22,12 @@ type Options struct {
 	Log     *slog.Logger
 	Version string
 
-	Listen string   // host:port; loopback unless Token is set; empty: 127.0.0.1:8017
-	Token  string   // credential for everything; empty: only this computer, without one
-	Hosts  []string // further names of this house, against rebinding
+	Listen   string        // host:port; loopback while nobody is written down; empty: 127.0.0.1:8017
+	Book     *door.Book    // who may come in; nil: this computer only, without a credential
+	HouseKey door.HouseKey // lets the commands on this computer in
+	Hosts    []string      // further names of this house, against rebinding
+	TLS      *tls.Config   // nil: plain HTTP
+	Audit    *door.Audit   // who did what; nil: the log only
 
 	MaxFileBytes int64 // of one upload; 0: 2 GiB
 	MaxWatchers  int   // live connections; 0: 320
@@ -62,7 +66,7 @@ func New(o Options) (*Server, error) {
 		o.patience = uploadPatience
 	}
 	d, err := door.New(door.Options{
-		Listen: o.Listen, Token: o.Token, Hosts: o.Hosts,
+		Listen: o.Listen, Book: o.Book, HouseKey: o.HouseKey, Hosts: o.Hosts, Log: o.Log,
 		Deny: func(w http.ResponseWriter, _ *http.Request, status int, text string) {
 			problem(status, text).write(w)
 		},
@@ -79,10 +83,10 @@ func New(o Options) (*Server, error) {
 	mux.Handle("GET /api/live", newLive(s.hub))
 	mux.Handle("GET /metrics", o.Metrics)
 	mux.HandleFunc("GET /healthz", s.health)
-	page := pages.Handler(d.Credential())
+	page := pages.Handler(func(r *http.Request) bool { return door.From(r.Context()).How == "session" })
 	mux.Handle("GET /{$}", page)
 	mux.Handle("GET "+pages.Assets, page)
-	s.handler = guard(o.Log, noted(o.Log, d.Wrap(plainProblems(mux))))
+	s.handler = guard(o.Log, noted(o.Log, o.Audit, d.Wrap(plainProblems(mux))))
 	return s, nil
 }
 
@@ -135,9 +139,11 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		// Reading and writing are bounded by request: see guard and patientBody.
 	}
 	failed := make(chan error, 1)
-	go func() {
-		failed <- srv.Serve(&boundedListener{Listener: l, places: make(chan struct{}, s.o.MaxWatchers+200)})
-	}()
+	l = &boundedListener{Listener: l, places: make(chan struct{}, s.o.MaxWatchers+200)}
+	if s.o.TLS != nil {
+		l = tls.NewListener(l, s.o.TLS)
+	}
+	go func() { failed <- srv.Serve(l) }()
 	var err error
 	select {
 	case err = <-failed:

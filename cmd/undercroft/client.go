@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -16,6 +17,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"undercroft/web"
+	"undercroft/web/door"
 )
 
 // clientCommands are the commands that talk to a running daemon.
@@ -46,14 +48,17 @@ type clientCommands struct {
 	Spool        spoolCmd        `cmd:"" group:"printers" help:"Put a reel into stock, weigh it, load it, retire it."`
 	Eyes         eyesCmd         `cmd:"" group:"printers" help:"Answer a call to a first layer: good, or stop."`
 	Cool         coolCmd         `cmd:"" group:"house" help:"Set every heater target of every printer to zero."`
+	Audit        auditCmd        `cmd:"" group:"house" help:"Show who asked for which change."`
 	Hours        hoursCmd        `cmd:"" group:"house" help:"Say when somebody is home and when nothing may be hot."`
 }
 
 // clientFlags are part of every client command.
 type clientFlags struct {
-	Server string `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers."`
-	Token  string `env:"UNDERCROFT_TOKEN" placeholder:"TOKEN" help:"The daemon's token, where it asks for one. The environment variable keeps it out of the process list."`
-	JSON   bool   `name:"json" help:"Print JSON, as the daemon gives it."`
+	Server  string `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers."`
+	Key     string `env:"UNDERCROFT_KEY" placeholder:"KEY" help:"A key, where the daemon asks for one; left out on its own computer: the one in its folder. The environment variable keeps it out of the process list."`
+	Trust   string `env:"UNDERCROFT_TRUST" placeholder:"FINGERPRINT" help:"Trust the certificate with this SHA-256 fingerprint; the daemon prints its own at its start."`
+	Confirm string `placeholder:"PRINTER" help:"From another computer: the machine that may heat and move; nobody's hands are in it."`
+	JSON    bool   `name:"json" help:"Print JSON, as the daemon gives it."`
 }
 
 // AfterApply gives the command its client.
@@ -68,12 +73,13 @@ func (f *clientFlags) AfterApply(k *kong.Context) error {
 
 // client speaks with one daemon and prints for one person or program.
 type client struct {
-	base  *url.URL
-	token string
-	json  bool
-	out   io.Writer
-	err   io.Writer
-	http  *http.Client
+	base    *url.URL
+	key     string
+	confirm string
+	json    bool
+	out     io.Writer
+	err     io.Writer
+	http    *http.Client
 }
 
 func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
@@ -81,15 +87,23 @@ func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
 	if err != nil || base.Host == "" || (base.Scheme != "http" && base.Scheme != "https") {
 		return nil, exitf(exitUsage, "--server %q is not an address like http://127.0.0.1:8017", f.Server)
 	}
+	trust, err := trusted(f.Trust)
+	if err != nil {
+		return nil, err
+	}
+	key := f.Key
+	if key == "" && (base.Hostname() == "localhost" || net.ParseIP(base.Hostname()).IsLoopback()) {
+		key = ownKey()
+	}
 	dialer := &net.Dialer{Timeout: 5 * time.Second}
 	return &client{
-		base: base, token: f.Token, json: f.JSON, out: out, err: errOut,
+		base: base, key: key, confirm: f.Confirm, json: f.JSON, out: out, err: errOut,
 		http: &http.Client{
-			// A redirect would send the token somewhere else.
+			// A redirect would send the key somewhere else.
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 			Transport: &http.Transport{
 				Proxy: http.ProxyFromEnvironment, DialContext: dialer.DialContext,
-				TLSHandshakeTimeout: 5 * time.Second,
+				TLSHandshakeTimeout: 5 * time.Second, TLSClientConfig: trust,
 			},
 		},
 	}, nil
@@ -131,8 +145,11 @@ func (c *client) do(ctx context.Context, method, path, kind string, body io.Read
 	if body != nil {
 		req.Header.Set("Content-Type", kind)
 	}
-	if c.token != "" {
-		req.Header.Set("Authorization", "Bearer "+c.token)
+	if c.key != "" {
+		req.Header.Set("Authorization", "Bearer "+c.key)
+	}
+	if c.confirm != "" {
+		req.Header.Set(web.ConfirmHeader, url.PathEscape(c.confirm))
 	}
 	resp, err := c.http.Do(req)
 	if err != nil {
@@ -168,6 +185,11 @@ func (c *client) notReached(err error) error {
 	if errors.As(err, &u) {
 		err = u.Err
 	}
+	var strange *tls.CertificateVerificationError
+	if errors.As(err, &strange) && len(strange.UnverifiedCertificates) > 0 {
+		return exitf(exitNotReached, "the daemon at %s shows a certificate that this computer does not know (%v). Its fingerprint is\n  %s\nIf that is the one the daemon printed at its start, give it with --trust.",
+			c.base, strange.Err, door.Fingerprint(strange.UnverifiedCertificates[0].Raw))
+	}
 	return &exitError{
 		code: exitNotReached, noDaemon: true,
 		text: fmt.Sprintf("the daemon at %s was not reached: %v\nStart it with 'undercroft serve', or say where it is with --server.", c.base, err),
@@ -180,13 +202,16 @@ func (c *client) problem(resp *http.Response, text []byte) error {
 	if err := json.Unmarshal(text, &p); err != nil || p.Detail == "" {
 		return exitf(exitNotReached, "%s answered %s and nothing that could be read; is an Undercroft daemon there?", c.base, resp.Status)
 	}
+	if p.Kind == "wants-confirmation" {
+		p.Detail += " Here: --confirm PRINTER."
+	}
 	return &exitError{code: exitOf(p), text: p.Detail, findings: p.Findings}
 }
 
 // exitOf maps the daemon's kinds of problems to exit codes.
 func exitOf(p web.Problem) int {
 	switch p.Kind {
-	case "not-valid", "too-large":
+	case "not-valid", "too-large", "wants-confirmation":
 		return exitUsage
 	case "refused":
 		return exitRefused

@@ -16,6 +16,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"undercroft/web"
+	"undercroft/web/door"
 	"undercroft/web/webtest"
 )
 
@@ -25,10 +26,10 @@ var update = flag.Bool("update", false, "write the golden files anew")
 var evening = time.Date(2026, 11, 25, 21, 30, 0, 0, time.FixedZone("GMT", 0))
 
 // cellar serves a house of paper.
-func cellar(t *testing.T, token string) (*webtest.House, string) {
+func cellar(t *testing.T, people *door.Book) (*webtest.House, string) {
 	t.Helper()
 	house := webtest.New(evening)
-	srv, err := web.New(web.Options{House: house, Token: token, Metrics: http.NotFoundHandler(), Health: func() error { return nil }})
+	srv, err := web.New(web.Options{House: house, Book: people, Metrics: http.NotFoundHandler(), Health: func() error { return nil }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -129,7 +130,7 @@ func TestClientGolden(t *testing.T) {
 		{"add-missing", []string{"add", filepath.Join(dir, "nowhere.gcode")}, exitNotFound},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, url := cellar(t, "")
+			_, url := cellar(t, nil)
 			out, errOut, code := run(t, nil, append(c.args, "--server", url)...)
 			if code != c.code {
 				t.Errorf("exit code %d, want %d", code, c.code)
@@ -165,7 +166,7 @@ func golden(t *testing.T, path, got string) {
 
 // TestClientSays holds what the daemon hears of each command.
 func TestClientSays(t *testing.T) {
-	house, url := cellar(t, "")
+	house, url := cellar(t, nil)
 	for _, c := range []struct {
 		args []string
 		want string
@@ -195,19 +196,33 @@ func TestClientSays(t *testing.T) {
 }
 
 func TestClientCredential(t *testing.T) {
-	_, url := cellar(t, "a token of many letters")
+	book := webtest.Book(t)
+	_, url := cellar(t, book)
+	keys := map[string]string{}
+	for name, role := range map[string]door.Role{"script": door.Operate, "gauges": door.Watch} {
+		key, err := book.AddKey(name, role)
+		if err != nil {
+			t.Fatal(err)
+		}
+		keys[name] = key
+	}
 	for _, c := range []struct {
-		token string
-		code  int
+		key  string
+		args []string
+		code int
 	}{
-		{"", exitNotLetIn},
-		{"another token altogether", exitNotLetIn},
-		{"a token of many letters", exitDone},
+		{"", []string{"jobs"}, exitNotLetIn},
+		{"uc-another-key-altogether-of-the-same-length", []string{"jobs"}, exitNotLetIn},
+		{keys["gauges"], []string{"jobs"}, exitDone},
+		{keys["gauges"], []string{"hours", "--home", "none", "--cold", "none"}, exitNotLetIn},
+		{keys["gauges"], []string{"audit"}, exitNotLetIn},
+		{keys["script"], []string{"hours", "--home", "none", "--cold", "none"}, exitDone},
+		{keys["script"], []string{"audit"}, exitDone},
 	} {
-		t.Setenv("UNDERCROFT_TOKEN", c.token)
-		_, errOut, code := run(t, nil, "jobs", "--server", url)
+		t.Setenv("UNDERCROFT_KEY", c.key)
+		_, errOut, code := run(t, nil, append(c.args, "--server", url)...)
 		if code != c.code {
-			t.Errorf("token %q: exit code %d, want %d (%s)", c.token, code, c.code, errOut)
+			t.Errorf("%v with key %q: exit code %d, want %d (%s)", c.args, c.key, code, c.code, errOut)
 		}
 	}
 }

@@ -6,9 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"time"
 
@@ -20,6 +18,7 @@ import (
 	"undercroft/queue/intake"
 	"undercroft/queue/store"
 	"undercroft/web"
+	"undercroft/web/door"
 )
 
 // daemon is everything that serve and demo run, wired together.
@@ -33,6 +32,9 @@ type daemon struct {
 	house    *house
 	web      *web.Server
 	listener net.Listener
+	audit    *door.Audit
+
+	fingerprint string // of the certificate; empty without TLS
 }
 
 // daemonOptions are what does not stand in the configuration.
@@ -91,20 +93,21 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	}
 	d.house = &house{conf: conf, clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch}
 	d.house.intake = &intake.Intake{Store: d.store, Kinds: d.house.kinds}
-	token, err := readToken(conf.House.TokenFile)
-	if err != nil {
-		return nil, err
-	}
 	metricsPage, figures, err := newFigures(d.house, o.log)
 	if err != nil {
 		return nil, err
 	}
-	d.web, err = web.New(web.Options{
+	options := web.Options{
 		House: d.house, Metrics: metricsPage, Health: d.health, Log: o.log, Version: version(),
-		Listen: conf.House.Listen, Token: token, Hosts: conf.House.Hosts,
-	})
-	if err != nil {
+		Listen: conf.House.Listen, Hosts: conf.House.Hosts,
+	}
+	if d.fingerprint, err = openDoor(conf, &options); err != nil {
 		return nil, err
+	}
+	d.audit = options.Audit
+	d.web, err = web.New(options)
+	if err != nil {
+		return nil, errors.Join(err, d.audit.Close())
 	}
 	figures.pages = d.web
 	d.listener, err = d.web.Listen()
@@ -166,14 +169,20 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	for err := range errs {
 		all = append(all, err)
 	}
-	return errors.Join(append(all, d.store.Close())...)
+	return errors.Join(append(all, d.audit.Close(), d.store.Close())...)
 }
 
 // mayHeat asks the dispatcher, which is made after the fleet and before it runs.
 func (d *daemon) mayHeat(printer string) error { return d.dispatch.MayHeat(printer) }
 
 // URL is where the pages are.
-func (d *daemon) URL() string { return "http://" + d.listener.Addr().String() + "/" }
+func (d *daemon) URL() string {
+	scheme := "http://"
+	if d.fingerprint != "" {
+		scheme = "https://"
+	}
+	return scheme + d.listener.Addr().String() + "/"
+}
 
 // portOpener opens ports for a house at that pace. A countdown runs faster with
 // the house's time, so that at another pace than 1 only pseudo-terminals are
@@ -230,20 +239,4 @@ func circuits(conf *config.Config) []power.Circuit {
 		out[i] = power.Circuit{Name: c.Name, Volts: c.Volts, BreakerA: c.BreakerA, Share: c.ContinuousShare, StandingW: c.StandingW}
 	}
 	return out
-}
-
-// readToken reads the house's credential, empty when none is configured.
-func readToken(path string) (string, error) {
-	if path == "" {
-		return "", nil
-	}
-	text, err := os.ReadFile(path)
-	if err != nil {
-		return "", fmt.Errorf("the token file cannot be read: %w", err)
-	}
-	token := strings.TrimSpace(string(text))
-	if len(token) < 16 {
-		return "", fmt.Errorf("the token in %s has %d characters; whoever has it can heat and move the printers: use at least 16 random ones", path, len(token))
-	}
-	return token, nil
 }

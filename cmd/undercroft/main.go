@@ -29,6 +29,8 @@ type program struct {
 
 	clientCommands
 
+	People     peopleCmd                 `cmd:"" group:"install" help:"Who may log in, and what they may do."`
+	Keys       keysCmd                   `cmd:"" group:"install" help:"Which programs are let in, and what they may do."`
 	Manual     manualCmd                 `cmd:"" group:"install" help:"Print a manual page."`
 	Completion kongcompletion.Completion `cmd:"" group:"install" help:"Say how a shell completes these commands."`
 

@@ -85,6 +85,9 @@ func (k *serveCmd) Run(kctx *kong.Context) error {
 			"printer", r.Printer, "job", r.JobID, "completed_mm", r.CompletedMM)
 	}
 	fmt.Fprintf(kctx.Stdout, "Undercroft serves %s at %s\n", count(len(conf.Printers), "printer", "printers"), d.URL())
+	if d.fingerprint != "" {
+		fmt.Fprintf(kctx.Stdout, "Its certificate has the SHA-256 fingerprint %s\n", d.fingerprint)
+	}
 	if err := showCautions(ctx, d, kctx.Stdout); err != nil {
 		return errors.Join(err, d.listener.Close(), d.store.Close())
 	}

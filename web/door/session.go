@@ -2,20 +2,13 @@ package door
 
 import (
 	"crypto/hmac"
+	"crypto/rand"
 	"crypto/sha256"
-	"crypto/subtle"
 	"encoding/base64"
-	"net"
-	"net/http"
-	"strconv"
+	"encoding/json"
+	"slices"
 	"strings"
 	"time"
-)
-
-// Where a person logs in and out with a browser.
-const (
-	InPath  = "/door/in"
-	OutPath = "/door/out"
 )
 
 const (
@@ -23,91 +16,92 @@ const (
 	sessionTime = 30 * 24 * time.Hour
 )
 
-func (d *Door) tokenFits(token string) bool {
-	// Sums of equal length: the comparison tells nothing about the length either.
-	sum := sha256.Sum256([]byte(token))
-	return subtle.ConstantTimeCompare(sum[:], d.sum[:]) == 1
+// session is what a browser's cookie says, under a signature.
+type session struct {
+	Name  string `json:"n"`
+	Epoch int    `json:"e"`
+	ID    string `json:"i"`
+	Until int64  `json:"u"` // Unix seconds
 }
 
-func (d *Door) bearer(r *http.Request) bool {
-	scheme, token, ok := strings.Cut(r.Header.Get("Authorization"), " ")
-	return ok && strings.EqualFold(scheme, "Bearer") && d.tokenFits(strings.TrimSpace(token))
-}
-
-// session reads the cookie: an end time under a signature by a key that comes
-// from the token. Nothing is kept here, and a new token ends every session.
-func (d *Door) session(r *http.Request) bool {
-	c, err := r.Cookie(cookieName)
+// Open begins a session for p and returns the cookie's value and its end.
+func (b *Book) Open(p Person) (string, time.Time, error) {
+	c, err := b.read()
 	if err != nil {
-		return false
+		return "", time.Time{}, err
 	}
-	end, sig, ok := strings.Cut(c.Value, ".")
-	if !ok {
-		return false
+	until := b.now().Add(sessionTime)
+	id := make([]byte, 12)
+	rand.Read(id) // never fails, see its package
+	text, err := json.Marshal(session{Name: p.Name, Epoch: p.Epoch, ID: base64.RawURLEncoding.EncodeToString(id), Until: until.Unix()})
+	if err != nil {
+		return "", time.Time{}, err
 	}
-	if !hmac.Equal([]byte(sig), []byte(d.sign(end))) {
-		return false
-	}
-	unix, err := strconv.ParseInt(end, 10, 64)
-	return err == nil && d.o.Now().Before(time.Unix(unix, 0))
+	body := base64.RawURLEncoding.EncodeToString(text)
+	return body + "." + sign(c.Secret, body), until, nil
 }
 
-func (d *Door) sign(end string) string {
-	mac := hmac.New(sha256.New, d.key)
-	mac.Write([]byte(end))
+// Session reads a cookie's value: whose it is, if it still holds.
+func (b *Book) Session(value string) (Person, bool, error) {
+	c, err := b.read()
+	if err != nil {
+		return Person{}, false, err
+	}
+	s, ok := c.session(value)
+	if !ok || !b.now().Before(time.Unix(s.Until, 0)) {
+		return Person{}, false, nil
+	}
+	if slices.ContainsFunc(c.Left, func(l leaving) bool { return l.ID == s.ID }) {
+		return Person{}, false, nil
+	}
+	p := c.person(s.Name)
+	if p == nil || p.Epoch != s.Epoch {
+		return Person{}, false, nil
+	}
+	return *p, true, nil
+}
+
+// Leave ends one session, and forgets those that have ended by themselves.
+func (b *Book) Leave(value string) error {
+	if _, ok, err := b.Session(value); err != nil || !ok {
+		return err
+	}
+	return b.change(func(c *contents) error {
+		s, ok := c.session(value)
+		if !ok {
+			return nil
+		}
+		now := b.now()
+		c.Left = slices.DeleteFunc(c.Left, func(l leaving) bool { return !now.Before(l.Until) })
+		if len(c.Left) >= maxLeft {
+			// Rather everybody logs in anew than a session that was ended lives on.
+			for i := range c.People {
+				c.People[i].Epoch++
+			}
+			c.Left = nil
+			return nil
+		}
+		c.Left = append(c.Left, leaving{ID: s.ID, Until: time.Unix(s.Until, 0).UTC()})
+		return nil
+	})
+}
+
+// session is what a value says, if the signature is ours.
+func (c *contents) session(value string) (session, bool) {
+	var s session
+	body, sig, ok := strings.Cut(value, ".")
+	if !ok || len(c.Secret) == 0 || !hmac.Equal([]byte(sig), []byte(sign(c.Secret, body))) {
+		return s, false
+	}
+	text, err := base64.RawURLEncoding.DecodeString(body)
+	if err != nil || json.Unmarshal(text, &s) != nil {
+		return s, false
+	}
+	return s, true
+}
+
+func sign(secret []byte, body string) string {
+	mac := hmac.New(sha256.New, secret)
+	mac.Write([]byte("session\x00" + body))
 	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil))
-}
-
-func (d *Door) in(w http.ResponseWriter, r *http.Request) {
-	switch r.Method {
-	case http.MethodGet, http.MethodHead:
-		if d.session(r) {
-			http.Redirect(w, r, "/", http.StatusSeeOther)
-			return
-		}
-		d.o.Ask(w, r, "")
-	case http.MethodPost:
-		if !d.attempts.allow(remote(r)) {
-			w.Header().Set("Retry-After", "60")
-			d.o.Deny(w, r, http.StatusTooManyRequests, "Too many attempts. Wait a minute.")
-			return
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, 4<<10)
-		if !d.tokenFits(strings.TrimSpace(r.PostFormValue("token"))) {
-			d.o.Ask(w, r, "That token does not fit.")
-			return
-		}
-		end := d.o.Now().Add(sessionTime)
-		text := strconv.FormatInt(end.Unix(), 10)
-		http.SetCookie(w, d.cookie(r, text+"."+d.sign(text), end, 0))
-		http.Redirect(w, r, "/", http.StatusSeeOther)
-	default:
-		w.Header().Set("Allow", "GET, POST")
-		d.o.Deny(w, r, http.StatusMethodNotAllowed, "Log in with a form: GET or POST.")
-	}
-}
-
-func (d *Door) out(w http.ResponseWriter, r *http.Request) {
-	if r.Method != http.MethodPost {
-		w.Header().Set("Allow", "POST")
-		d.o.Deny(w, r, http.StatusMethodNotAllowed, "Log out with POST.")
-		return
-	}
-	http.SetCookie(w, d.cookie(r, "", time.Time{}, -1))
-	http.Redirect(w, r, InPath, http.StatusSeeOther)
-}
-
-func (d *Door) cookie(r *http.Request, value string, end time.Time, maxAge int) *http.Cookie {
-	return &http.Cookie{
-		Name: cookieName, Value: value, Path: "/", Expires: end, MaxAge: maxAge,
-		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
-	}
-}
-
-func remote(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return r.RemoteAddr
-	}
-	return host
 }

@@ -26,7 +26,7 @@ func TestAccessible(t *testing.T) {
 		v.Printers[4].Phase = "faulted"
 	})
 	ts := serve(t, web.Options{House: house})
-	locked := serve(t, web.Options{House: house, Token: "a reed by the water"})
+	locked := serve(t, web.Options{House: house, Book: webtest.Book(t)})
 	const opened = `document.querySelectorAll("details").forEach(d => d.open = true)`
 	for _, c := range []struct {
 		name, url, before string

@@ -399,18 +399,18 @@ func TestStale(t *testing.T) {
 	await(t, ctx, `document.getElementById("stale").hidden && document.getElementById("title").textContent === "Two herons"`)
 }
 
-// TestLogIn comes in by the form where the house wants a token.
+// TestLogIn comes in by the form where people are written down.
 func TestLogIn(t *testing.T) {
 	house := webtest.New(evening())
-	ts := serve(t, web.Options{House: house, Token: "a reed by the water"})
+	ts := serve(t, web.Options{House: house, Book: webtest.Book(t)})
 	ctx := tab(t, 390, 844, true)
-	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.SendKeys(chromedp.CSS("#token"), "a guess, a long one"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS(".wrong")))
+	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.SendKeys(chromedp.CSS("#name"), "Wim"), chromedp.SendKeys(chromedp.CSS("#password"), "a guess, a long one"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS(".wrong")))
 	shot(t, ctx, "log-in")
-	do(t, ctx, chromedp.SendKeys(chromedp.CSS("#token"), "a reed by the water"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS("#arcade .bay")))
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS("#name"), "Wim"), chromedp.SendKeys(chromedp.CSS("#password"), webtest.Password), chromedp.Click(chromedp.CSS("button")), chromedp.WaitVisible(chromedp.CSS("#arcade .bay")))
 	await(t, ctx, `document.body.hasAttribute("data-ready")`)
 	do(t, ctx, chromedp.Click(chromedp.CSS(`[aria-labelledby="countdown-Dunlin"] button`)))
 	await(t, ctx, `!document.getElementById("countdown-Dunlin")`)
 	lastCall(t, house, "not-yet Dunlin")
-	do(t, ctx, chromedp.Click(chromedp.CSS(".leave button")), chromedp.WaitVisible(chromedp.CSS("#token")))
-	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.WaitVisible(chromedp.CSS("#token")))
+	do(t, ctx, chromedp.Click(chromedp.CSS(".leave button")), chromedp.WaitVisible(chromedp.CSS("#name")))
+	do(t, ctx, chromedp.Navigate(ts.URL), chromedp.WaitVisible(chromedp.CSS("#name")))
 }

@@ -43,12 +43,11 @@ type asset struct {
 
 // Handler serves the page at / and the assets. Everything is held in memory and
 // revalidated by ETag, so that a new daemon is never seen through an old page.
-// Where a credential is asked for, the page offers to leave again.
-func Handler(credential bool) http.Handler {
+// To whom loggedIn tells that they came by the form, the page offers to leave
+// again.
+func Handler(loggedIn func(*http.Request) bool) http.Handler {
 	index := load("index.html")
-	if credential {
-		index = made("index.html", bytes.Replace(index.body, []byte("<body>"), []byte("<body data-door>"), 1))
-	}
+	withDoor := made("index.html", bytes.Replace(index.body, []byte("<body>"), []byte("<body data-door>"), 1))
 	assets := map[string]asset{"/": index}
 	err := fs.WalkDir(files, "static", func(name string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() {
@@ -64,6 +63,9 @@ func Handler(credential bool) http.Handler {
 		if !ok {
 			http.NotFound(w, r)
 			return
+		}
+		if r.URL.Path == "/" && loggedIn(r) {
+			a = withDoor
 		}
 		h := w.Header()
 		h.Set("Content-Type", a.kind)
@@ -97,7 +99,7 @@ func made(name string, body []byte) asset {
 
 var login = template.Must(template.ParseFS(files, "login.html"))
 
-// LogIn writes the form that asks for the token.
+// LogIn writes the form that asks for name and password.
 func LogIn(w http.ResponseWriter, _ *http.Request, wrong string) {
 	var body bytes.Buffer
 	if err := login.Execute(&body, wrong); err != nil {

@@ -23,19 +23,27 @@ type Config struct {
 	Warnings []Problem // what is allowed and probably not meant
 }
 
+// What House.TLS can be.
+const (
+	TLSOff      = "off"
+	TLSSelfMade = "self-made"
+)
+
 // House is what concerns the whole daemon.
 type House struct {
-	Title      string // heading of the pages
-	TimeZone   string // name in the IANA database
-	Location   *time.Location
-	Listen     string        // host:port
-	Loopback   bool          // Listen is reachable from this computer only
-	DataDir    string        // the daemon's files
-	Hosts      []string      // further names under which the pages may be asked for
-	TokenFile  string        // empty when Loopback and none was given
-	StartDelay time.Duration // from 'cleared' to the next start
-	Pace       float64       // house seconds per real second; above 1 for virtual printers only
-	AllowCodes []string      // codes that files may use although they are refused otherwise
+	Title          string // heading of the pages
+	TimeZone       string // name in the IANA database
+	Location       *time.Location
+	Listen         string        // host:port
+	Loopback       bool          // Listen is reachable from this computer only
+	DataDir        string        // the daemon's files
+	Hosts          []string      // further names under which the pages may be asked for
+	TLS            string        // TLSOff or TLSSelfMade; without meaning when a certificate is given
+	TLSCertificate string        // the owner's, PEM; empty when none is given
+	TLSKey         string        // its key, PEM
+	StartDelay     time.Duration // from 'cleared' to the next start
+	Pace           float64       // house seconds per real second; above 1 for virtual printers only
+	AllowCodes     []string      // codes that files may use although they are refused otherwise
 }
 
 // Circuit is one breaker-protected branch.

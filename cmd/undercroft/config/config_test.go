@@ -90,7 +90,7 @@ func TestExampleLoads(t *testing.T) {
 	}
 	h := c.House
 	if h.Title != "The cellar" || h.Location == nil || h.Location.String() != "Europe/Amsterdam" || h.Listen != "127.0.0.1:8017" || !h.Loopback ||
-		h.DataDir != filepath.Join(filepath.Dir(path), "undercroft-data") || h.StartDelay != time.Minute || h.TokenFile != "" {
+		h.DataDir != filepath.Join(filepath.Dir(path), "undercroft-data") || h.StartDelay != time.Minute || h.TLS != TLSOff {
 		t.Errorf("the house was read as %+v", h)
 	}
 }
@@ -178,9 +178,11 @@ var cases = []struct{ name, old, new string }{
 	{"time zone of this machine", "Europe/Amsterdam", "Local"},
 	{"listen without a port", "data =", "listen = \"127.0.0.1\"\ndata ="},
 	{"listen on a word for a port", "data =", "listen = \"127.0.0.1:web\"\ndata ="},
-	{"listen for all without a token", "data =", "listen = \"0.0.0.0:8017\"\ndata ="},
-	{"listen on every address without a token", "data =", "listen = \":8017\"\ndata ="},
-	{"a token file that is not there", "data =", "listen = \"0.0.0.0:8017\"\ntoken_file = \"nowhere.token\"\ndata ="},
+	{"another kind of encryption", "data =", "listen = \"0.0.0.0:8017\"\ntls = \"on\"\ndata ="},
+	{"a certificate that is not there", "data =", "tls_certificate = \"nowhere.crt\"\ntls_key = \"nowhere.key\"\ndata ="},
+	{"a certificate without a key", "data =", "tls_certificate = \"house.toml\"\ndata ="},
+	{"a key without a certificate", "data =", "tls_key = \"house.toml\"\ndata ="},
+	{"a certificate and a self-made one", "data =", "tls = \"self-made\"\ntls_certificate = \"house.toml\"\ntls_key = \"house.toml\"\ndata ="},
 	{"start delay without a unit", "data =", "start_delay = 60\ndata ="},
 	{"start delay in words", "data =", "start_delay = \"a minute\"\ndata ="},
 	{"start delay before now", "data =", "start_delay = \"-5s\"\ndata ="},
@@ -262,22 +264,21 @@ func TestFilesBeside(t *testing.T) {
 		}
 	}
 	write("clear.gcode", "G28\n", 0o600)
-	write("door.token", "long and random", 0o644)
 	write("house.toml", strings.NewReplacer(
-		"data =", "listen = \"192.0.2.17:8017\"\ntoken_file = \"door.token\"\ndata =",
+		"data =", "listen = \"192.0.2.17:8017\"\ntls = \"off\"\ndata =",
 		"circuit = \"north\"\n\n", "circuit = \"north\"\nclearing_file = \"clear.gcode\"\nclearing_max_in_row = 3\n\n").Replace(base), 0o600)
 	c, err := Load(filepath.Join(dir, "house.toml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.House.Loopback || c.House.TokenFile != filepath.Join(dir, "door.token") || c.House.DataDir != filepath.Join(dir, "files") {
+	if c.House.Loopback || c.House.TLS != TLSOff || c.House.DataDir != filepath.Join(dir, "files") {
 		t.Errorf("house: %+v", c.House)
 	}
 	if k := c.Printers[0].Clearing; k == nil || k.GCode != "G28\n" || k.MaxInRow != 3 {
 		t.Errorf("clearing: %+v", k)
 	}
-	if len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0].Text, "mode 0644") {
-		t.Errorf("a token that others may read: warnings %v", c.Warnings)
+	if len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0].Text, "in clear") {
+		t.Errorf("passwords in clear: warnings %v", c.Warnings)
 	}
 }
 

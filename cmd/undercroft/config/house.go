@@ -106,15 +106,6 @@ func (r *reader) door(h *House, t *table) {
 	if s := r.text(v, "listen", `an address and a port, such as "127.0.0.1:8017"`); s != "" {
 		h.Listen = s
 	}
-	token := t.ask("token_file")
-	h.TokenFile = r.besides(r.text(token, "token_file", "the name of a file"))
-	if h.TokenFile != "" {
-		if info, err := os.Stat(h.TokenFile); err != nil || info.IsDir() {
-			r.problem(token.at, token.length, "token_file: there is no file %s; make one that only the daemon may read, with a long random word in it", h.TokenFile)
-		} else if info.Mode().Perm()&0o077 != 0 {
-			r.warn(token.at, token.length, "token_file: %s may be read by other users of this computer (mode %04o); 0600 is meant", h.TokenFile, info.Mode().Perm())
-		}
-	}
 	host, port, err := net.SplitHostPort(h.Listen)
 	if err != nil {
 		r.problem(v.at, v.length, "listen: %q is not an address with a port, such as %q", h.Listen, defaultListen)
@@ -125,8 +116,47 @@ func (r *reader) door(h *House, t *table) {
 		return
 	}
 	h.Loopback = isLoopback(host)
-	if !h.Loopback && token == nil {
-		r.problem(v.at, v.length, "listen: %s can be reached from other computers, and whoever reaches it can heat and move the printers; give a token_file, or listen on %s", h.Listen, defaultListen)
+	r.tls(h, t)
+}
+
+// tls reads how the pages are encrypted. Off this computer they are unless the
+// owner says otherwise: a password that crosses a network in clear is everyone's.
+func (r *reader) tls(h *House, t *table) {
+	v, cert, key := t.ask("tls"), t.ask("tls_certificate"), t.ask("tls_key")
+	h.TLSCertificate = r.besides(r.text(cert, "tls_certificate", "the name of a file"))
+	h.TLSKey = r.besides(r.text(key, "tls_key", "the name of a file"))
+	switch {
+	case cert != nil && key == nil:
+		r.problem(cert.at, cert.length, "tls_certificate: a certificate is of no use without its key; give tls_key too")
+	case key != nil && cert == nil:
+		r.problem(key.at, key.length, "tls_key: a key is of no use without its certificate; give tls_certificate too")
+	case cert != nil && v != nil:
+		r.problem(v.at, v.length, "tls: leave it out where tls_certificate is given")
+	}
+	for _, f := range []struct {
+		v    *value
+		key  string
+		path string
+	}{{cert, "tls_certificate", h.TLSCertificate}, {key, "tls_key", h.TLSKey}} {
+		if f.path == "" {
+			continue
+		}
+		if info, err := os.Stat(f.path); err != nil || info.IsDir() {
+			r.problem(f.v.at, f.v.length, "%s: there is no file %s", f.key, f.path)
+		}
+	}
+	h.TLS = TLSSelfMade
+	if h.Loopback {
+		h.TLS = TLSOff
+	}
+	if s := r.text(v, "tls", `"off" or "self-made"`); s != "" {
+		h.TLS = s
+		if s != TLSOff && s != TLSSelfMade {
+			r.problem(v.at, v.length, "tls: %q is neither %q nor %q", s, TLSOff, TLSSelfMade)
+		}
+		if s == TLSOff && !h.Loopback {
+			r.warn(v.at, v.length, "tls: passwords and keys cross the network in clear; that is for a network that is encrypted otherwise")
+		}
 	}
 }
 

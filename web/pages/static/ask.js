@@ -6,15 +6,18 @@ export class Refused extends Error {
     super(problem.detail ?? "The daemon did not answer as expected.");
     this.findings = problem.findings ?? [];
     this.status = problem.status;
+    this.kind = problem.kind;
   }
 }
 
-async function send(method, path, body) {
+async function send(method, path, body, confirm) {
   let resp;
   try {
+    const headers = body === undefined ? {} : { "Content-Type": "application/json" };
+    if (confirm !== undefined) headers["Undercroft-Confirm"] = encodeURIComponent(confirm);
     resp = await fetch(path, {
       method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      headers,
       body: body === undefined ? undefined : JSON.stringify(body),
     });
   } catch {
@@ -33,7 +36,23 @@ async function send(method, path, body) {
 }
 
 export const get = (path) => send("GET", path);
-export const post = (path, body) => send("POST", path, body);
+
+// post asks a person to confirm what heats or moves a machine when the daemon,
+// seeing that they are not beside it, wants that.
+let confirming = null;
+export const whenConfirmed = (f) => (confirming = f);
+
+export async function post(path, body) {
+  try {
+    return await send("POST", path, body);
+  } catch (e) {
+    const machine = path.match(/^\/api\/printers\/([^/]+)\//);
+    if (e.kind !== "wants-confirmation" || !machine || !confirming) throw e;
+    const name = decodeURIComponent(machine[1]);
+    if (!(await confirming(name, e.message))) throw new Refused({ detail: "Not confirmed; nothing was changed." });
+    return send("POST", path, body, name);
+  }
+}
 
 export const printerPath = (name, verb) => "/api/printers/" + encodeURIComponent(name) + "/" + verb;
 export const jobPath = (id, verb) => "/api/jobs/" + id + "/" + verb;

@@ -1,7 +1,7 @@
 // Dialogs for what is not done in passing. Each names the machine it is about.
 
 import { h, show } from "./dom.js";
-import { doing, post, printerPath } from "./ask.js";
+import { doing, post, printerPath, whenConfirmed } from "./ask.js";
 
 const place = document.getElementById("dialogs");
 let serial = 0;
@@ -19,8 +19,8 @@ export function field(label, control, hint) {
 }
 
 // open shows a dialog that runs request() when confirmed, and closes when that
-// went well.
-export function open({ title, text, body = [], yes, warn, request }) {
+// went well; closed, if given, runs in the end.
+export function open({ title, text, body = [], yes, warn, request, closed }) {
   const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
   const ok = h("button", { type: "submit", class: "act" + (warn ? " warn" : "") }, yes);
   const id = "dialog" + ++serial;
@@ -36,10 +36,24 @@ export function open({ title, text, body = [], yes, warn, request }) {
     wrong,
     h("div", { class: "acts" }, ok, h("button", { type: "button", class: "act plain", onclick: () => dialog.close() }, "Leave it")),
   );
-  const dialog = h("dialog", { "aria-labelledby": id, onclose: () => dialog.remove() }, form);
+  const dialog = h("dialog", { "aria-labelledby": id, onclose: () => { dialog.remove(); closed?.(); } }, form);
   place.append(dialog);
   dialog.showModal();
 }
+
+// Whoever is not beside a machine confirms what heats or moves it by a second,
+// deliberate press under its name.
+whenConfirmed((name, text) => new Promise((resolve) => {
+  let sure = false;
+  open({
+    title: "You are not beside " + name,
+    text,
+    yes: name + " may heat and move",
+    warn: true,
+    request: async () => { sure = true; },
+    closed: () => resolve(sure),
+  });
+}));
 
 export function stopDialog(p) {
   const cause = h("input", { type: "text", required: true, maxlength: "500", autocomplete: "off" });
