@@ -313,7 +313,7 @@ func TestPlain(t *testing.T) {
 
 // A first layer that waits is listed with why and what to answer.
 func TestClientListsFirstLayers(t *testing.T) {
-	house, url := cellar(t, "")
+	house, url := cellar(t, nil)
 	at := evening.Add(-4 * time.Minute)
 	house.Change(func(v *web.View) {
 		run := *v.Printers[0].Run
