@@ -9,6 +9,7 @@ import (
 // schedule says how an annealing run cools.
 type schedule struct {
 	hot, cold float64       // temperatures at its start and end, in parts of the mean load
+	cycles    int           // how often it cools; 0 is once
 	budget    time.Duration // 0: moves alone decide
 	moves     int           // 0: the time alone decides
 	stopAt    *atomic.Int32 // no plan can be shorter: stop when it is reached
@@ -40,10 +41,11 @@ func (e *engine) anneal(s schedule, best *solution) int {
 		if done >= 1 || best.span <= s.stopAt.Load() && best.lost == 0 {
 			return tried
 		}
-		temp = s.hot * mean * math.Pow(ratio, done)
+		_, part := math.Modf(done * float64(max(s.cycles, 1)))
+		temp = s.hot * mean * math.Pow(ratio, part)
 		for range stride {
-			if e.change(temp) && (e.span() < best.span || e.lost[e.worst] < best.lost) {
-				now := solution{span: e.span(), lost: e.allLost()}
+			if e.change(temp) && (e.rules != nil || e.span() < best.span || best.lost > 0) {
+				now := solution{span: e.span(), lost: e.allLost(), late: e.late(), energy: e.minor()}
 				if now.better(best) {
 					e.save(best)
 					e.target = float64(best.span - 1)
@@ -61,6 +63,9 @@ func (e *engine) change(temp float64) bool {
 	r := e.rng.next()
 	slack := temp * logs[r&4095]
 	r >>= 12
+	if len(e.parts) > 0 && e.rng.below(64) == 0 {
+		return e.otherWay(slack)
+	}
 	// A third of the picks come from the printer that ends last.
 	var i, k int
 	if r&1023 < 341 {
@@ -71,6 +76,9 @@ func (e *engine) change(temp float64) bool {
 		k = e.rng.below(len(e.seq[i]))
 	} else {
 		j := e.rng.below(e.n)
+		if e.on[j] < 0 {
+			return false
+		}
 		i, k = int(e.on[j]), int(e.at[j])
 	}
 	r >>= 10
@@ -79,7 +87,7 @@ func (e *engine) change(temp float64) bool {
 	case kind < 410: // swap with a job of another printer
 		o := int32(e.rng.below(e.n))
 		l := int(e.on[o])
-		if l == i || e.dur[l*e.n+int(j)] < 0 || e.dur[i*e.n+int(o)] < 0 {
+		if l < 0 || l == i || e.dur[l*e.n+int(j)] < 0 || e.dur[i*e.n+int(o)] < 0 {
 			return false
 		}
 		e.swapped(&e.a, i, k, o)
@@ -107,4 +115,88 @@ func (e *engine) change(temp float64) bool {
 		}
 		return e.try(false, slack)
 	}
+}
+
+// otherWay makes a part in another way, and keeps that if the energy rises by at
+// most slack.
+func (e *engine) otherWay(slack float64) bool {
+	p := e.rng.below(len(e.parts))
+	ways := e.parts[p].ways
+	to := e.rng.below(len(ways))
+	if to == int(e.way[p]) {
+		return false
+	}
+	e.save(e.spare)
+	before := e.energy()
+	for _, j := range ways[e.way[p]] {
+		e.without(&e.a, int(e.on[j]), int(e.at[j]))
+		e.on[j] = -1
+		e.try(false, math.Inf(1))
+	}
+	e.way[p] = int32(to)
+	for _, j := range ways[to] {
+		e.insert(j, 3)
+	}
+	if e.energy() <= before+slack {
+		return true
+	}
+	target := e.target
+	e.load(e.spare)
+	e.target = target
+	return false
+}
+
+func (e *engine) energy() float64 {
+	sum := 0.0
+	for _, c := range e.cost {
+		sum += c
+	}
+	return sum
+}
+
+// insert puts a job that is on no printer into the best of some places drawn; all
+// places when draws is 0.
+func (e *engine) insert(j int32, draws int) {
+	bestCost, at, place := math.Inf(1), -1, 0
+	look := func(i, k int) {
+		before := e.cost[i]
+		e.with(&e.a, i, k, j)
+		a := &e.a
+		var cost float64
+		switch {
+		case e.rules != nil:
+			a.from = 0
+			e.bookAll(i, e.seq[i], e.start[i], -1)
+			e.walkHouse(a)
+			e.bookAll(i, a.seq, a.start, -1)
+			e.bookAll(i, e.seq[i], e.start[i], 1)
+		case e.slotMin > 0:
+			e.backToKept(a)
+			e.release(i, a.from, -1)
+			e.walkCapped(a)
+			e.unbook(a)
+			e.release(i, a.from, 1)
+		default:
+			e.backToKept(a)
+			e.walk(a)
+		}
+		if cost = a.cost - before; cost < bestCost {
+			bestCost, at, place = cost, i, k
+		}
+	}
+	who := e.who[j]
+	if draws > 0 {
+		for range draws {
+			i := int(who[e.rng.below(len(who))])
+			look(i, e.rng.below(len(e.seq[i])+1))
+		}
+	} else {
+		for _, i := range who {
+			for k := range len(e.seq[i]) + 1 {
+				look(int(i), k)
+			}
+		}
+	}
+	e.with(&e.a, at, place, j)
+	e.try(false, math.Inf(1))
 }

@@ -498,3 +498,6 @@ func (b *bounder) capped() int32 {
 	}
 	return 0
 }
+
+// quick is a bound from a dozen prices, for screening: at most upper.
+func (b *bounder) quick(upper int32) int32 { return b.shortest(upper, 10*time.Millisecond) }

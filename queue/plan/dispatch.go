@@ -64,10 +64,12 @@ func (in *instance) dur1(j int32) int32 {
 // start next takes the job that the rule picks.
 func (e *engine) dispatch(pick choice) {
 	clear(e.used)
-	open := make([]int32, e.n)
-	for j := range open {
-		open[j] = int32(j)
+	open := make([]int32, 0, e.n)
+	for j := range int32(e.n) {
 		e.on[j] = -1
+		if e.wanted(j) {
+			open = append(open, j)
+		}
 	}
 	free := append([]int32(nil), e.ready...)
 	done := make([]bool, e.m)
@@ -115,7 +117,14 @@ func (e *engine) dispatch(pick choice) {
 		e.seq[i] = append(e.seq[i], j)
 		e.start[i] = append(e.start[i], never)
 	}
+	if e.rules != nil {
+		e.rules.clear()
+	}
 	for i := range e.m {
+		if e.rules != nil {
+			e.again(i)
+			continue
+		}
 		e.settle(i)
 	}
 	e.reprice()

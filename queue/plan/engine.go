@@ -14,6 +14,10 @@ type engine struct {
 	at    []int32   // by job: place in the printer's sequence
 	used  []int32   // starts in each slot, where starts are capped
 
+	rules *rules    // nil for a stand-alone problem
+	way   []int32   // by part: the way that is made
+	spare *solution // to go back from a change of way
+
 	target float64 // ends above it are dear
 	worst  int32   // the printer that ends last
 
@@ -32,8 +36,15 @@ type instance struct {
 	cap     int32
 	slots   int
 	byDur   []int32 // jobs by shortest duration
-	rank    []int32 // the place of a job in byDur
+	base    int32   // the end of what runs already and is not planned
+	partOf  []int32 // by job: its place in parts, -1; nil where there are none
+	wayOf   []int32 // by job: its way
+	parts   []part  // parts with more than one way
 }
+
+// part is something that can be made in several ways: each a set of jobs, of
+// which one is made.
+type part struct{ ways [][]int32 }
 
 // trial is a printer with another sequence, worked out and not yet kept.
 type trial struct {
@@ -53,7 +64,7 @@ func newEngine(in *instance, seed uint64) *engine {
 		seq: make([][]int32, in.m), start: make([][]int32, in.m),
 		end: make([]int32, in.m), lost: make([]int32, in.m), cost: make([]float64, in.m),
 		on: make([]int32, in.n), at: make([]int32, in.n), used: make([]int32, in.slots),
-		rng: newRNG(seed),
+		rng: newRNG(seed), spare: &solution{}, way: make([]int32, len(in.parts)),
 	}
 	for i := range in.m {
 		e.seq[i] = make([]int32, 0, in.n+1)
@@ -69,12 +80,35 @@ func newEngine(in *instance, seed uint64) *engine {
 	return e
 }
 
+// wanted says whether a job is of a way that is made.
+func (e *engine) wanted(j int32) bool {
+	return e.partOf == nil || e.partOf[j] < 0 || e.way[e.partOf[j]] == e.wayOf[j]
+}
+
 // load takes a plan: sequences and starts as they are.
 func (e *engine) load(s *solution) {
 	clear(e.used)
+	for j := range e.on {
+		e.on[j] = -1
+	}
+	e.way = append(e.way[:0], s.way...)
+	if e.rules != nil {
+		e.rules.clear()
+	}
 	for i := range e.m {
 		e.seq[i] = append(e.seq[i][:0], s.seq[i]...)
 		e.start[i] = append(e.start[i][:0], s.start[i]...)
+		if e.rules != nil {
+			t := &e.a
+			t.i, t.from, t.sync, t.shift = i, 0, len(e.seq[i]), 0
+			t.seq = append(t.seq[:0], e.seq[i]...)
+			copy(t.start[:len(t.seq)], e.start[i])
+			e.rules.fixed = true
+			e.walkHouse(t)
+			e.rules.fixed = false
+			e.keep(t)
+			continue
+		}
 		e.settle(i)
 		if e.slotMin > 0 {
 			for _, t := range e.start[i] {
@@ -82,7 +116,19 @@ func (e *engine) load(s *solution) {
 			}
 		}
 	}
-	e.reprice()
+	if e.rules == nil {
+		e.reprice()
+	}
+	e.findWorst()
+}
+
+// again walks a printer's kept sequence anew, under the rules.
+func (e *engine) again(i int) {
+	t := &e.a
+	t.i, t.from, t.sync, t.shift = i, 0, len(e.seq[i]), 0
+	t.seq = append(t.seq[:0], e.seq[i]...)
+	e.walkHouse(t)
+	e.keep(t)
 }
 
 // settle works out what follows from a printer's sequence and starts.
@@ -101,13 +147,25 @@ func (e *engine) settle(i int) {
 // solution is a plan apart from an engine.
 type solution struct {
 	seq, start [][]int32
-	span       int32 // the makespan
-	lost       int32 // jobs for which no attended minute was left
+	way        []int32
+	late       int64   // see late
+	span       int32   // the makespan
+	lost       int32   // jobs for which no attended minute was left
+	energy     float64 // of a house: without the part above the target
 }
 
-// better compares plans: first no job lost, then the end.
+// better compares plans: first no job lost, then no date missed, then the end,
+// then the energy, which holds the rest.
 func (s *solution) better(o *solution) bool {
-	return s.lost < o.lost || s.lost == o.lost && s.span < o.span
+	switch {
+	case s.lost != o.lost:
+		return s.lost < o.lost
+	case s.late != o.late:
+		return s.late < o.late
+	case s.span != o.span:
+		return s.span < o.span
+	}
+	return s.energy < o.energy-1e-6
 }
 
 func (e *engine) save(s *solution) {
@@ -118,10 +176,28 @@ func (e *engine) save(s *solution) {
 		s.seq[i] = append(s.seq[i][:0], e.seq[i]...)
 		s.start[i] = append(s.start[i][:0], e.start[i]...)
 	}
-	s.span, s.lost = e.span(), e.allLost()
+	s.way = append(s.way[:0], e.way...)
+	s.span, s.lost, s.late, s.energy = e.span(), e.allLost(), e.late(), e.minor()
 }
 
-func (e *engine) span() int32 { return e.end[e.worst] }
+// minor is what a house's plans that are otherwise equal are compared by.
+func (e *engine) minor() float64 {
+	if e.rules == nil {
+		return 0
+	}
+	sum := 0.0
+	for i, c := range e.cost {
+		sum += c - max(0, float64(e.end[i])-e.target)
+	}
+	return sum
+}
+
+func (e *engine) span() int32 {
+	if e.m == 0 {
+		return e.base
+	}
+	return max(e.base, e.end[e.worst])
+}
 
 func (e *engine) allLost() int32 {
 	var n int32
@@ -150,6 +226,11 @@ func (e *engine) price(end, lost int32) float64 {
 
 func (e *engine) reprice() {
 	for i := range e.m {
+		if e.rules != nil { // what the rules cost stays, what lies above the target changes
+			e.bookAll(i, e.seq[i], e.start[i], -1)
+			e.again(i)
+			continue
+		}
 		e.cost[i] = e.price(e.end[i], e.lost[i])
 	}
 	e.findWorst()
@@ -323,6 +404,9 @@ func (e *engine) try(two bool, slack float64) bool {
 	if two {
 		e.backToKept(b)
 	}
+	if e.rules != nil {
+		return e.tryHouse(two, slack)
+	}
 	if e.slotMin == 0 {
 		e.walk(a)
 		d := a.cost - e.cost[a.i]
@@ -353,6 +437,37 @@ func (e *engine) try(two bool, slack float64) bool {
 			}
 			return false
 		}
+	}
+	e.keep(a)
+	if two {
+		e.keep(b)
+	}
+	e.findWorst()
+	return true
+}
+
+// tryHouse is try under the rules of a house.
+func (e *engine) tryHouse(two bool, slack float64) bool {
+	a, b := &e.a, &e.b
+	a.from, b.from = 0, 0
+	e.bookAll(a.i, e.seq[a.i], e.start[a.i], -1)
+	if two {
+		e.bookAll(b.i, e.seq[b.i], e.start[b.i], -1)
+	}
+	e.walkHouse(a)
+	d := a.cost - e.cost[a.i]
+	if two {
+		e.walkHouse(b)
+		d += b.cost - e.cost[b.i]
+	}
+	if d > slack {
+		e.bookAll(a.i, a.seq, a.start, -1)
+		e.bookAll(a.i, e.seq[a.i], e.start[a.i], 1)
+		if two {
+			e.bookAll(b.i, b.seq, b.start, -1)
+			e.bookAll(b.i, e.seq[b.i], e.start[b.i], 1)
+		}
+		return false
 	}
 	e.keep(a)
 	if two {

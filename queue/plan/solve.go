@@ -58,6 +58,11 @@ type model struct {
 	leftOut []LeftOut
 	notes   []string
 	lower   atomic.Int32
+
+	rules  *rules // of a house
+	before *Plan  // the house's plan so far
+	bounds *model // the plain problem that bounds a house's; nil: this one
+	house  *House
 }
 
 func build(p *Problem) *model {
@@ -125,10 +130,6 @@ func build(p *Problem) *model {
 		in.byDur = append(in.byDur, int32(j))
 	}
 	slices.SortStableFunc(in.byDur, func(a, b int32) int { return int(in.dur1(a) - in.dur1(b)) })
-	in.rank = make([]int32, in.n)
-	for k, j := range in.byDur {
-		in.rank[j] = int32(k)
-	}
 	for _, x := range p.Printers {
 		in.ready = append(in.ready, int32(x.ReadyMin))
 	}
@@ -192,12 +193,26 @@ func (m *model) layTables(horizon int32) {
 // weights are the mixes that gap-aware dispatch tries.
 var weights = [][2]float64{{0.5, 0.5}, {1, 0.5}, {0.3, 0.3}, {2, 1}, {0, 0.5}}
 
+// engine is a new engine for the model.
+func (m *model) engine(seed uint64) *engine {
+	e := newEngine(m.in, seed)
+	if m.rules != nil {
+		e.rules = m.rules.clone()
+	}
+	return e
+}
+
 func (m *model) solve(o Options, began time.Time) (*solution, int) {
-	e := newEngine(m.in, o.Seed)
+	e := m.engine(o.Seed)
 	best := &solution{}
 	if m.in.n == 0 {
-		best.seq, best.start = make([][]int32, m.in.m), make([][]int32, m.in.m)
+		best.seq, best.start, best.span = make([][]int32, m.in.m), make([][]int32, m.in.m), m.in.base
 		return best, 0
+	}
+	if m.before != nil {
+		m.warm(e)
+		e.save(best)
+		return m.search(o, began, best, warmHot)
 	}
 	for k, w := range weights {
 		e.dispatch(gapAware(w[0], w[1]))
@@ -207,6 +222,23 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 			best = s
 		}
 	}
+	return m.search(o, began, best, m.heat())
+}
+
+// heat is the temperature from which a cold search starts. Few jobs are mixed
+// through several times; many would not settle in the time.
+func (m *model) heat() float64 {
+	if m.in.n <= few {
+		return fewHot
+	}
+	return coldHot
+}
+
+// few jobs are searched hotter and in several cycles.
+const few = 30
+
+// search anneals from a plan, with the bound worked out beside it.
+func (m *model) search(o Options, began time.Time, best *solution, hot float64) (*solution, int) {
 	if o.Budget == 0 && o.Moves == 0 {
 		m.prove(best, longestBound)
 		return best, 0
@@ -223,7 +255,7 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 	})
 	for k := range n {
 		wg.Go(func() {
-			e := newEngine(m.in, o.Seed+uint64(k)*0x51ed2701)
+			e := m.engine(o.Seed + uint64(k)*0x51ed2701)
 			e.load(best)
 			s := &solution{}
 			e.save(s)
@@ -234,7 +266,11 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 			if left <= 0 && o.Moves == 0 {
 				left = 1
 			}
-			tried[k] = e.anneal(schedule{hot: tuneHot, cold: tuneCold, budget: max(0, left), moves: o.Moves, stopAt: &m.lower}, s)
+			cycles := 1
+			if m.in.n <= few {
+				cycles = 4
+			}
+			tried[k] = e.anneal(schedule{cycles: cycles, hot: hot, cold: endCold, budget: max(0, left), moves: o.Moves, stopAt: &m.lower}, s)
 			plans[k] = s
 		})
 	}
@@ -249,7 +285,8 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 	return best, total
 }
 
-var tuneHot, tuneCold = 0.1, 0.001
+// Temperatures, in parts of the mean load of a printer, as measured with cmd/bench.
+var coldHot, fewHot, warmHot, endCold = 0.004, 0.15, 0.002, 0.0003
 
 // longestBound is what the bound may take beside a search.
 const longestBound = 100 * time.Millisecond
@@ -257,6 +294,12 @@ const longestBound = 100 * time.Millisecond
 // prove finds the bound of the jobs that a plan holds; 0 is known of a plan that
 // leaves some out.
 func (m *model) prove(s *solution, budget time.Duration) {
+	if m.bounds != nil {
+		if s.lost == 0 && m.bounds.in.n > 0 {
+			m.lower.Store(max(m.in.base, newBounder(m.bounds.in, m.bounds.spans, m.bounds.always).shortest(s.span, budget)))
+		}
+		return
+	}
 	if s.lost == 0 {
 		m.lower.Store(newBounder(m.in, m.spans, m.always).shortest(s.span, budget))
 	}

@@ -1,0 +1,302 @@
+package plan
+
+// rules are what a real house adds to an instance. They are flat tables too, but
+// a walk under them always begins at the printer's first job.
+type rules struct {
+	att      [][]int32 // by minutes of hands: first start with so many, at or after; nil where it never is
+	nextHome []int32   // first minute with somebody home, at or after
+	warm     []int32   // first minute that is not cold, at or after; nil: none is cold
+	nextCold []int32   // first cold minute at or after
+	handsMin int32     // of a start without changes
+	change   [3]int32
+	fit      [][3]int32 // by job: nozzle, spool, plate; 0: any
+	fitted   [][3]int32 // by printer
+	always   []bool
+	cool     []int32
+	eyes     []int32
+	calls    [][]int32
+	due      []int32 // 0: none
+	first    []float64
+	circuit  []int32 // by printer, -1 for none
+	heat     []int32 // by circuit: slots
+	atOnce   []int32
+	heating  [][]int32 // by circuit and slot: heat-ups
+	capHands []int32   // by slot: minutes of hands
+	busy     []int32   // by slot: minutes taken
+	pinned   []int32   // by printer: the job that is about to start; -1
+	wide     [][]int32 // by width of error: extra wait to expect of an end at a minute
+	width    []int32   // by job
+	lastSlot int32
+	fixed    bool // a walk takes the starts that it is given
+}
+
+// slotMin is the grain of hands and circuits.
+const slotMin = 5
+
+// What minor aims cost, in minutes of the printer on which they are missed.
+const (
+	changeCost = 2.0   // each change of nozzle, spool or plate
+	pinCost    = 45.0  // another first job than the one that is about to start
+	lateCost   = 100.0 // each minute after a date
+)
+
+// need is the hands at the start of job j after a fit, and the fit after it.
+func (r *rules) need(j int32, fit [3]int32, self bool) (hands, changes int32, after [3]int32) {
+	for k, f := range r.fit[j] {
+		if f != 0 && f != fit[k] {
+			if fit[k] != 0 {
+				hands += r.change[k]
+				changes++
+			}
+			fit[k] = f
+		}
+	}
+	if !self {
+		hands += r.handsMin
+	}
+	return hands, changes, fit
+}
+
+// begin is the first start of job j on printer i at or after t: hands minutes of
+// hands, then minutes of print. why, where it is not nil, is told what binds.
+func (r *rules) begin(i int, j, t, hands, minutes int32, why *binding) int32 {
+	for {
+		from := t
+		if hands > 0 {
+			if int(hands) >= len(r.att) {
+				return never
+			}
+			tab := r.att[hands]
+			if uint(t) >= uint(len(tab)) {
+				return never
+			}
+			t = tab[t]
+			why.say(CauseNobody, from, t)
+		}
+		if t >= r.lastSlot*slotMin {
+			return never
+		}
+		s := t
+		if r.warm != nil {
+			if w := r.warm[s]; w != s {
+				if w >= never {
+					return never
+				}
+				t = w
+				why.say(CauseCold, s, t)
+				continue
+			}
+			if c := r.nextCold[s]; c < s+minutes {
+				if int(c) >= len(r.warm) || r.warm[c] >= never {
+					return never
+				}
+				t = r.warm[c]
+				why.say(CauseCold, s, t)
+				continue
+			}
+		}
+		if e := r.eyes[j]; e > 0 {
+			if h := r.home(s + e); h != s+e {
+				if h >= never {
+					return never
+				}
+				t = h - e
+				why.say(CauseEyes, s, t)
+				continue
+			}
+		}
+		ok := true
+		for _, c := range r.calls[j] {
+			if h := r.home(s + c); h != s+c {
+				if h >= never {
+					return never
+				}
+				t = h - c
+				why.say(CauseCall, s, t)
+				ok = false
+				break
+			}
+		}
+		if !ok {
+			continue
+		}
+		slot := s / slotMin
+		if hands > 0 {
+			full := false
+			left := hands
+			for k := slot; left > 0 && k < r.lastSlot; k++ {
+				use := min(left, slotMin)
+				if r.busy[k]+use > r.capHands[k] {
+					full = true
+					break
+				}
+				left -= use
+			}
+			if full {
+				t = (slot + 1) * slotMin
+				why.say(CauseHands, s, t)
+				continue
+			}
+		}
+		if c := r.circuit[i]; c >= 0 {
+			full := false
+			for k := slot; k < min(slot+r.heat[c], r.lastSlot); k++ {
+				if r.heating[c][k] >= r.atOnce[c] {
+					full = true
+					break
+				}
+			}
+			if full {
+				t = (slot + 1) * slotMin
+				why.say(CauseCircuit, s, t)
+				continue
+			}
+		}
+		return s
+	}
+}
+
+func (r *rules) home(t int32) int32 {
+	if uint(t) >= uint(len(r.nextHome)) {
+		return never
+	}
+	return r.nextHome[t]
+}
+
+// book takes (by 1) or gives back (by -1) the hands and the circuit of a start.
+func (r *rules) book(i int, s, hands, by int32) {
+	slot := s / slotMin
+	for k := slot; hands > 0 && k < r.lastSlot; k++ {
+		use := min(hands, slotMin)
+		r.busy[k] += by * use
+		hands -= use
+	}
+	if c := r.circuit[i]; c >= 0 {
+		for k := slot; k < min(slot+r.heat[c], r.lastSlot); k++ {
+			r.heating[c][k] += by
+		}
+	}
+}
+
+// binding collects what a start waited for last.
+type binding struct {
+	cause Cause
+	until int32
+}
+
+func (b *binding) say(c Cause, from, to int32) {
+	if b != nil && to > from {
+		b.cause, b.until = c, to
+	}
+}
+
+// bookAll books the starts of a sequence on printer i, or gives them back.
+func (e *engine) bookAll(i int, seq, start []int32, by int32) {
+	r := e.rules
+	fit := r.fitted[i]
+	for k, j := range seq {
+		if start[k] >= never {
+			return
+		}
+		var hands int32
+		hands, _, fit = r.need(j, fit, r.always[i])
+		r.book(i, start[k], hands, by)
+	}
+}
+
+// walkHouse works out a trial under the rules and books its starts. The printer's
+// kept starts are not booked when it is called.
+func (e *engine) walkHouse(t *trial) {
+	r := e.rules
+	i := t.i
+	dur := e.dur[i*e.n : (i+1)*e.n]
+	free, end := e.ready[i], int32(0)
+	fit := r.fitted[i]
+	t.lost = 0
+	cost, risk := 0.0, int32(0)
+	starts := t.start[:len(t.seq)]
+	for k, j := range t.seq {
+		var hands, changes int32
+		hands, changes, fit = r.need(j, fit, r.always[i])
+		extra := hands
+		if !r.always[i] {
+			extra -= r.handsMin
+		}
+		s := starts[k]
+		if !r.fixed {
+			s = r.begin(i, j, free, hands, extra+dur[j], nil)
+			starts[k] = s
+		}
+		if s >= never {
+			t.lost = int32(len(t.seq) - k)
+			for ; k < len(t.seq); k++ {
+				starts[k] = never
+			}
+			break
+		}
+		r.book(i, s, hands, 1)
+		end = s + extra + dur[j]
+		free = end + r.cool[j]
+		cost += changeCost * float64(changes)
+		if d := r.due[j]; d > 0 && end > d {
+			cost += lateCost * float64(end-d)
+		}
+		cost += r.first[j] * float64(end)
+		if r.wide != nil && k+1 < len(t.seq) && !r.always[i] {
+			if w := r.wide[r.width[j]]; uint(free) < uint(len(w)) {
+				risk += w[free]
+			}
+		}
+	}
+	if p := r.pinned[i]; p >= 0 && (len(t.seq) == 0 || t.seq[0] != p) {
+		cost += pinCost
+	}
+	t.sync, t.end = len(t.seq), end
+	t.cost = e.price(end+risk, t.lost) + cost
+}
+
+// late is the plan's lateness: minutes after dates, and weighted ends of what is
+// wanted first.
+func (e *engine) late() int64 {
+	if e.rules == nil {
+		return 0
+	}
+	sum := 0.0
+	for i := range e.m {
+		dur := e.dur[i*e.n : (i+1)*e.n]
+		fit := e.rules.fitted[i]
+		for k, j := range e.seq[i] {
+			s := e.start[i][k]
+			if s >= never {
+				break
+			}
+			var hands int32
+			hands, _, fit = e.rules.need(j, fit, true)
+			end := s + hands + dur[j]
+			if d := e.rules.due[j]; d > 0 && end > d {
+				sum += float64(end - d)
+			}
+			sum += e.rules.first[j] * float64(end)
+		}
+	}
+	return int64(sum)
+}
+
+// clear gives back all that is booked.
+func (r *rules) clear() {
+	clear(r.busy)
+	for _, h := range r.heating {
+		clear(h)
+	}
+}
+
+// clone gives another engine bookings of its own; the tables are shared.
+func (r *rules) clone() *rules {
+	c := *r
+	c.busy = make([]int32, len(r.busy))
+	c.heating = make([][]int32, len(r.heating))
+	for k := range r.heating {
+		c.heating[k] = make([]int32, len(r.heating[k]))
+	}
+	return &c
+}
