@@ -15,6 +15,7 @@ import (
 
 type program struct {
 	Wire wireCmd `cmd:"" help:"The link against virtual printers of all families under a mix of all faults."`
+	Plan planCmd `cmd:"" help:"The planner on random instances, against a judge and, where they are small, the exact optimum."`
 }
 
 func main() {

@@ -20,6 +20,7 @@ type schedule struct {
 func (e *engine) anneal(s schedule, best *solution) int {
 	e.target = float64(best.span - 1)
 	e.reprice()
+	least := e.sum // the energy of best
 	var mean float64
 	for _, c := range e.end {
 		mean += float64(c)
@@ -44,12 +45,13 @@ func (e *engine) anneal(s schedule, best *solution) int {
 		_, part := math.Modf(done * float64(max(s.cycles, 1)))
 		temp = s.hot * mean * math.Pow(ratio, part)
 		for range stride {
-			if e.change(temp) && (e.rules != nil || e.span() < best.span || best.lost > 0) {
+			if e.change(temp) && (e.sum < least-1e-6 || e.rules == nil && (e.span() < best.span || best.lost > 0)) {
 				now := solution{span: e.span(), lost: e.allLost(), late: e.late(), energy: e.minor()}
 				if now.better(best) {
 					e.save(best)
 					e.target = float64(best.span - 1)
 					e.reprice()
+					least = e.sum
 				}
 			}
 		}
@@ -102,6 +104,15 @@ func (e *engine) change(temp float64) bool {
 		e.without(&e.a, i, k)
 		e.with(&e.b, l, e.rng.below(len(e.seq[l])+1), j)
 		return e.try(true, slack)
+	case kind < 768 && e.slotMin > 0: // the slots of two printers, the other one first
+		o := int32(e.rng.below(e.n))
+		l := int(e.on[o])
+		if l < 0 || l == i {
+			return false
+		}
+		e.same(&e.a, l, int(e.at[o]))
+		e.same(&e.b, i, k)
+		return e.try(true, slack)
 	default: // another order on this printer
 		n := len(e.seq[i])
 		l := e.rng.below(n)
@@ -138,6 +149,7 @@ func (e *engine) otherWay(slack float64) bool {
 		e.insert(j, 3)
 	}
 	if e.energy() <= before+slack {
+		e.sum = e.energy()
 		return true
 	}
 	target := e.target
@@ -165,11 +177,10 @@ func (e *engine) insert(j int32, draws int) {
 		var cost float64
 		switch {
 		case e.rules != nil:
-			a.from = 0
-			e.bookAll(i, e.seq[i], e.start[i], -1)
+			e.backToKept(a)
+			e.lift(a)
 			e.walkHouse(a)
-			e.bookAll(i, a.seq, a.start, -1)
-			e.bookAll(i, e.seq[i], e.start[i], 1)
+			e.lay(a)
 		case e.slotMin > 0:
 			e.backToKept(a)
 			e.release(i, a.from, -1)

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -33,8 +34,10 @@ type bounder struct {
 	kinds   []kind
 	offers  []offer
 	T       int32
+	until   time.Time // when the search for prices gives up
 
 	sets   [][]bool
+	bound  [][]int32 // by set: the kinds that have no place outside it
 	factor []float64 // by class
 	best   []float64 // the factors that went furthest
 	use    []float64 // by class: what the jobs' cheapest places cost there, at factor 1
@@ -61,6 +64,7 @@ type market struct {
 type kind struct {
 	count int
 	offer []int32 // by class; -1 where it cannot go
+	apart []int32 // the offers that differ
 }
 
 // offer is what so many minutes cost in a market at least.
@@ -127,11 +131,30 @@ func newBounder(in *instance, spans [][]Window, always []bool) *bounder {
 		if !ok {
 			at = len(b.kinds)
 			kindAt[string(k)] = at
-			b.kinds = append(b.kinds, kind{offer: offers})
+			apart := slices.Clone(offers)
+			slices.Sort(apart)
+			apart = slices.Compact(apart)
+			if apart[0] < 0 {
+				apart = apart[1:]
+			}
+			b.kinds = append(b.kinds, kind{offer: offers, apart: apart})
 		}
 		b.kinds[at].count++
 	}
 	b.sets = b.tightSets()
+	for _, set := range b.sets {
+		var in []int32
+		for q := range b.kinds {
+			outside := false
+			for c, o := range b.kinds[q].offer {
+				outside = outside || o >= 0 && !set[c]
+			}
+			if !outside {
+				in = append(in, int32(q))
+			}
+		}
+		b.bound = append(b.bound, in)
+	}
 	n := len(b.classes)
 	b.factor, b.best, b.use = make([]float64, n), make([]float64, n), make([]float64, n)
 	return b
@@ -303,6 +326,63 @@ func (mk *market) cheapest(p, T int32) float64 {
 	return best
 }
 
+// excessIn is excess with factor 1 in the classes of a tight set and 0 elsewhere.
+func (b *bounder) excessIn(set int) float64 {
+	have, pay, printers := 0.0, 0.0, 0
+	for c, in := range b.sets[set] {
+		if in {
+			have += b.classes[c].have
+			printers += len(b.classes[c].printers)
+		}
+	}
+	have -= b.held(printers)
+	if have <= 0 {
+		return -1
+	}
+	for _, q := range b.bound[set] {
+		kd := &b.kinds[q]
+		low := math.Inf(1)
+		for _, o := range kd.apart {
+			low = min(low, b.offers[o].cost)
+		}
+		pay += low * float64(kd.count)
+	}
+	return pay/have - 1
+}
+
+// held is what so many printers cannot sell because the cap on starts lets only
+// some of them begin in the first attended slots: the k-th of them, counted from 0
+// in the order of their first starts, begins in slot k/cap or later.
+func (b *bounder) held(printers int) float64 {
+	if b.slotMin == 0 || b.cap == 0 || len(b.markets) != 1 || b.markets[0].always {
+		return 0
+	}
+	mk := &b.markets[0]
+	sum := 0.0
+	k, last := 0, int32(-1)
+	waste := 0.0 // what a printer has not sold that starts at the end of the span looked at
+	for x := range mk.from {
+		for s := mk.from[x]; s < mk.to[x]; {
+			slot := s / b.slotMin
+			if slot != last {
+				for n := 0; n < int(b.cap) && k < printers; n++ {
+					sum += waste
+					k++
+				}
+				last = slot
+			}
+			if k == printers {
+				return sum
+			}
+			next := min((slot+1)*b.slotMin, mk.to[x])
+			waste += float64(next - s)
+			s = next
+		}
+		waste += mk.gap[x]
+	}
+	return sum
+}
+
 // excess is by how much what the jobs must pay exceeds what is for sale at the
 // factors, in parts of the latter; above the margin it is the proof.
 func (b *bounder) excess() float64 {
@@ -346,16 +426,16 @@ func (b *bounder) most(gap, last float64, rounds int) float64 {
 		return math.Inf(1)
 	}
 	top := math.Inf(-1)
-	for _, set := range b.sets {
-		for c, in := range set {
-			b.factor[c] = 0
-			if in {
-				b.factor[c] = 1
-			}
+	tightest := 0
+	for k := range b.sets {
+		if x := b.excessIn(k); x > top {
+			top, tightest = x, k
 		}
-		if x := b.excess(); x > top {
-			top = x
-			copy(b.best, b.factor)
+	}
+	for c, in := range b.sets[tightest] {
+		b.best[c] = 0
+		if in {
+			b.best[c] = 1
 		}
 	}
 	if top > margin || rounds == 0 {
@@ -392,13 +472,19 @@ func (b *bounder) proves(T int32, gap, last *float64, rounds int) bool {
 	if at > margin {
 		return true
 	}
-	for step := 120.0; step >= 7; step /= 2 {
+	for step := 120.0; step >= 3; step /= 2 {
 		for again := true; again; {
 			again = false
-			for _, d := range [4][2]float64{{0, step}, {0, -step}, {step, 0}, {-step, 0}} {
-				g, l := min(max(0, *gap+d[0]), dearestGap), min(max(0, *last+d[1]), dearestGap)
+			for _, d := range [8][2]float64{{0, 1}, {0, -1}, {1, 0}, {-1, 0}, {1, -1}, {-1, 1}, {1, 1}, {-1, -1}} {
+				if again {
+					break
+				}
+				g, l := min(max(0, *gap+step*d[0]), dearestGap), min(max(0, *last+step*d[1]), dearestGap)
 				if g == *gap && l == *last {
 					continue
+				}
+				if time.Now().After(b.until) {
+					return false
 				}
 				if x := b.most(g, l, 0); x > at+1e-6 {
 					at, *gap, *last = x, g, l
@@ -420,7 +506,7 @@ func (b *bounder) shortest(upper int32, budget time.Duration) int32 {
 	if b.n == 0 {
 		return 0
 	}
-	began := time.Now()
+	b.until = time.Now().Add(budget)
 	lo := min(max(b.longestAlone(), b.capped()), upper)
 	gap, last := 240.0, 120.0
 	rounds := 0
@@ -428,7 +514,7 @@ func (b *bounder) shortest(upper int32, budget time.Duration) int32 {
 		rounds = 60
 	}
 	hi := upper
-	for lo < hi && time.Since(began) < budget {
+	for lo < hi && time.Now().Before(b.until) {
 		if mid := lo + (hi-lo)/2; b.proves(mid, &gap, &last, rounds) {
 			lo = mid + 1
 		} else {

@@ -16,8 +16,8 @@ func gapAware(long, few float64) choice {
 				continue
 			}
 			free := s + p
-			if int(free) < len(tab) && tab[free] < never {
-				free = tab[free]
+			if f := e.first(tab, free); f < never {
+				free = f
 			}
 			score := float64(p)/float64(max(free-s, 1)) + long*float64(p)/longest - few*float64(len(e.who[j]))/float64(e.m)
 			if score > best {
@@ -60,6 +60,14 @@ func (in *instance) dur1(j int32) int32 {
 	return max(best, 0)
 }
 
+// hold keeps (1) or gives back (-1) the slot in which a printer will start next, so
+// that a rule sees which mornings are taken.
+func (e *engine) hold(start, by int32) {
+	if e.slotMin > 0 {
+		e.book(start, by)
+	}
+}
+
 // dispatch builds a plan as a rule at the machines would: whichever printer can
 // start next takes the job that the rule picks.
 func (e *engine) dispatch(pick choice) {
@@ -79,6 +87,7 @@ func (e *engine) dispatch(pick choice) {
 	next := make([]int32, e.m)
 	for i := range e.m {
 		next[i] = e.first(e.table[i], free[i])
+		e.hold(next[i], 1)
 	}
 	for len(open) > 0 {
 		at := -1
@@ -90,27 +99,25 @@ func (e *engine) dispatch(pick choice) {
 		if at < 0 {
 			break
 		}
-		if e.slotMin > 0 { // others may have filled its slot since
-			if s := e.first(e.table[at], free[at]); s != next[at] {
-				next[at] = s
-				continue
-			}
-		}
 		s := next[at]
 		k := pick(e, at, s, open)
 		if k < 0 {
 			done[at] = true
+			e.hold(s, -1)
 			continue
 		}
 		j := open[k]
 		open = append(open[:k], open[k+1:]...)
 		e.seq[at] = append(e.seq[at], j)
 		e.start[at] = append(e.start[at], s)
-		if e.slotMin > 0 {
-			e.book(s, 1)
-		}
 		free[at] = s + e.dur[at*e.n+int(j)]
 		next[at] = e.first(e.table[at], free[at])
+		e.hold(next[at], 1)
+	}
+	for i := range e.m {
+		if !done[i] {
+			e.hold(next[i], -1)
+		}
 	}
 	for _, j := range open { // nobody is there to start them any more
 		i := e.who[j][0]

@@ -19,6 +19,7 @@ type engine struct {
 	spare *solution // to go back from a change of way
 
 	target float64 // ends above it are dear
+	sum    float64 // of cost, under rules
 	worst  int32   // the printer that ends last
 
 	a, b trial // the two printers of a change
@@ -119,6 +120,7 @@ func (e *engine) load(s *solution) {
 	if e.rules == nil {
 		e.reprice()
 	}
+	e.sum = e.energy()
 	e.findWorst()
 }
 
@@ -227,12 +229,13 @@ func (e *engine) price(end, lost int32) float64 {
 func (e *engine) reprice() {
 	for i := range e.m {
 		if e.rules != nil { // what the rules cost stays, what lies above the target changes
-			e.bookAll(i, e.seq[i], e.start[i], -1)
+			e.bookAll(i, 0, e.seq[i], e.start[i], -1)
 			e.again(i)
 			continue
 		}
 		e.cost[i] = e.price(e.end[i], e.lost[i])
 	}
+	e.sum = e.energy()
 	e.findWorst()
 }
 
@@ -449,10 +452,9 @@ func (e *engine) try(two bool, slack float64) bool {
 // tryHouse is try under the rules of a house.
 func (e *engine) tryHouse(two bool, slack float64) bool {
 	a, b := &e.a, &e.b
-	a.from, b.from = 0, 0
-	e.bookAll(a.i, e.seq[a.i], e.start[a.i], -1)
+	e.lift(a)
 	if two {
-		e.bookAll(b.i, e.seq[b.i], e.start[b.i], -1)
+		e.lift(b)
 	}
 	e.walkHouse(a)
 	d := a.cost - e.cost[a.i]
@@ -461,20 +463,34 @@ func (e *engine) tryHouse(two bool, slack float64) bool {
 		d += b.cost - e.cost[b.i]
 	}
 	if d > slack {
-		e.bookAll(a.i, a.seq, a.start, -1)
-		e.bookAll(a.i, e.seq[a.i], e.start[a.i], 1)
+		e.lay(a)
 		if two {
-			e.bookAll(b.i, b.seq, b.start, -1)
-			e.bookAll(b.i, e.seq[b.i], e.start[b.i], 1)
+			e.lay(b)
 		}
 		return false
 	}
+	e.sum += d
 	e.keep(a)
 	if two {
 		e.keep(b)
 	}
 	e.findWorst()
 	return true
+}
+
+// lift takes what a trial may move out of the bookings; lay takes the trial's own
+// out and puts that back.
+func (e *engine) lift(t *trial) { e.bookAll(t.i, t.from, e.seq[t.i], e.start[t.i], -1) }
+
+func (e *engine) lay(t *trial) {
+	e.bookAll(t.i, t.from, t.seq, t.start, -1)
+	e.bookAll(t.i, t.from, e.seq[t.i], e.start[t.i], 1)
+}
+
+// same prepares t: printer i keeps its jobs and looks for starts anew from place k.
+func (e *engine) same(t *trial, i, k int) {
+	t.i, t.from, t.sync, t.shift = i, k, len(e.seq[i]), 0
+	t.seq = append(t.seq[:0], e.seq[i]...)
 }
 
 // swapped prepares t: the job at place k of printer i becomes j.

@@ -1,7 +1,7 @@
 package plan
 
 // rules are what a real house adds to an instance. They are flat tables too, but
-// a walk under them always begins at the printer's first job.
+// a walk under them adds up costs from the printer's first job.
 type rules struct {
 	att      [][]int32 // by minutes of hands: first start with so many, at or after; nil where it never is
 	nextHome []int32   // first minute with somebody home, at or after
@@ -190,8 +190,9 @@ func (b *binding) say(c Cause, from, to int32) {
 	}
 }
 
-// bookAll books the starts of a sequence on printer i, or gives them back.
-func (e *engine) bookAll(i int, seq, start []int32, by int32) {
+// bookAll books the starts of a sequence on printer i from a place on, or gives them
+// back.
+func (e *engine) bookAll(i, from int, seq, start []int32, by int32) {
 	r := e.rules
 	fit := r.fitted[i]
 	for k, j := range seq {
@@ -200,12 +201,14 @@ func (e *engine) bookAll(i int, seq, start []int32, by int32) {
 		}
 		var hands int32
 		hands, _, fit = r.need(j, fit, r.always[i])
-		r.book(i, start[k], hands, by)
+		if k >= from {
+			r.book(i, start[k], hands, by)
+		}
 	}
 }
 
-// walkHouse works out a trial under the rules and books its starts. The printer's
-// kept starts are not booked when it is called.
+// walkHouse works out a trial under the rules and books its starts from from on.
+// The printer's kept starts from there on are not booked when it is called.
 func (e *engine) walkHouse(t *trial) {
 	r := e.rules
 	i := t.i
@@ -214,6 +217,7 @@ func (e *engine) walkHouse(t *trial) {
 	fit := r.fitted[i]
 	t.lost = 0
 	cost, risk := 0.0, int32(0)
+	old := e.start[i]
 	starts := t.start[:len(t.seq)]
 	for k, j := range t.seq {
 		var hands, changes int32
@@ -223,7 +227,12 @@ func (e *engine) walkHouse(t *trial) {
 			extra -= r.handsMin
 		}
 		s := starts[k]
-		if !r.fixed {
+		switch {
+		case r.fixed:
+		case k < t.from:
+			s = old[k]
+			starts[k] = s
+		default:
 			s = r.begin(i, j, free, hands, extra+dur[j], nil)
 			starts[k] = s
 		}
@@ -234,7 +243,9 @@ func (e *engine) walkHouse(t *trial) {
 			}
 			break
 		}
-		r.book(i, s, hands, 1)
+		if k >= t.from {
+			r.book(i, s, hands, 1)
+		}
 		end = s + extra + dur[j]
 		free = end + r.cool[j]
 		cost += changeCost * float64(changes)

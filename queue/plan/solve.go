@@ -215,6 +215,9 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 		return m.search(o, began, best, warmHot)
 	}
 	for k, w := range weights {
+		if k > 0 && o.Budget > 0 && time.Since(began) > o.Budget/10 {
+			break
+		}
 		e.dispatch(gapAware(w[0], w[1]))
 		s := &solution{}
 		e.save(s)
