@@ -238,6 +238,7 @@ func (m *model) layRules(h *House, homes [][]Window, starts func(int) []Window, 
 	for j := range in.n {
 		t := &h.Tasks[m.jobs[j]]
 		r.fit = append(r.fit, fit(t.Fit))
+		r.fits = r.fits || t.Fit != Fit{}
 		r.cool = append(r.cool, int32(max(t.CoolMin, 0)))
 		r.eyes = append(r.eyes, int32(max(t.EyesMin, 0)))
 		var calls []int32

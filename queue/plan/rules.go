@@ -11,6 +11,7 @@ type rules struct {
 	change   [3]int32
 	fit      [][3]int32 // by job: nozzle, spool, plate; 0: any
 	fitted   [][3]int32 // by printer
+	fits     bool       // some job needs something fitted
 	always   []bool
 	cool     []int32
 	eyes     []int32
@@ -42,13 +43,15 @@ const (
 
 // need is the hands at the start of job j after a fit, and the fit after it.
 func (r *rules) need(j int32, fit [3]int32, self bool) (hands, changes int32, after [3]int32) {
-	for k, f := range r.fit[j] {
-		if f != 0 && f != fit[k] {
-			if fit[k] != 0 {
-				hands += r.change[k]
-				changes++
+	if r.fits {
+		for k, f := range r.fit[j] {
+			if f != 0 && f != fit[k] {
+				if fit[k] != 0 {
+					hands += r.change[k]
+					changes++
+				}
+				fit[k] = f
 			}
-			fit[k] = f
 		}
 	}
 	if !self {

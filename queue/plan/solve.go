@@ -289,7 +289,7 @@ func (m *model) search(o Options, began time.Time, best *solution, hot float64) 
 }
 
 // Temperatures, in parts of the mean load of a printer, as measured with cmd/bench.
-var coldHot, fewHot, warmHot, endCold = 0.004, 0.15, 0.002, 0.0003
+var coldHot, fewHot, warmHot, endCold = 0.004, 0.15, 0.001, 0.0003
 
 // longestBound is what the bound may take beside a search.
 const longestBound = 100 * time.Millisecond
