@@ -156,7 +156,7 @@ func houseFaults(h *House, p *Plan) (wrong []string) {
 func (l LeftOut) Task() string { return l.Job }
 
 func TestRandomHouses(t *testing.T) {
-	for seed := range uint64(60) {
+	for seed := range uint64(24) {
 		r := rand.New(rand.NewPCG(seed, 3))
 		h := randomHouse(r, 4+r.IntN(24), 1+r.IntN(5))
 		p := Make(h, nil, Options{Moves: 4000, Seed: seed})

@@ -149,7 +149,7 @@ func TestAdvice(t *testing.T) {
 func TestForecastCoverage(t *testing.T) {
 	builds := 300
 	if testing.Short() {
-		builds = 100
+		builds = 60
 	}
 	inside := coverage(builds)
 	low, high := 0.74, 0.86 // 300 draws of 0.8 have a standard deviation of 0.023
