@@ -67,6 +67,17 @@ func spread(v []int) Spread {
 	return Spread{at(0.1), at(0.5), at(0.9)}
 }
 
+// widening makes good that a record of few blocks shows less than what can come: the
+// 90 % point of Student's t for so many blocks over that of the normal (the first
+// term of the Cornish-Fisher expansion; Abramowitz and Stegun 26.7.5, from memory),
+// and the error of the record's own mean.
+func widening(blocks float64) float64 {
+	nu := max(blocks-1, 2)
+	return (z90 + (z90*z90*z90+z90)/(4*nu)) / z90 * math.Sqrt(1+1/blocks)
+}
+
+const z90 = 1.2815515655446004 // the normal's 90 % point
+
 // replayer plays a plan with other durations.
 type replayer struct {
 	h     *House
@@ -107,6 +118,15 @@ func newReplayer(h *House, p *Plan) *replayer {
 		// A block is as long as the runs of this plan, but short enough that the
 		// record holds several.
 		c.block = max(1, min(len(p.Steps), len(c.res)/6))
+		wide := widening(float64(len(c.res)) / float64(c.block))
+		mean := 0.0
+		for _, v := range c.res {
+			mean += v / float64(len(c.res))
+		}
+		c.res = slices.Clone(c.res)
+		for k, v := range c.res {
+			c.res[k] = mean + wide*(v-mean)
+		}
 	}
 	return c
 }
@@ -174,7 +194,6 @@ func (c *replayer) replay(r *rand.Rand) replayed {
 // fromRange draws a factor on the mean from a task's learned range: two half
 // normals in the logarithm that put 10 % below Low and above High.
 func fromRange(r *rand.Rand, g Range) float64 {
-	const z90 = 1.2815515655446004 // the normal's 90 % point
 	if g.Low <= 0 || g.High <= 0 || g.Mean <= 0 {
 		return 1
 	}
