@@ -57,20 +57,28 @@ func (p *plan) drawDeeds() {
 	p.replug = r.IntN(4) > 0
 }
 
+// An answer that comes before its prompt is lost, and lies in the firmware's
+// buffer until the wait is over: a person looks first, and in the end walks over.
+const (
+	answerEvery = 30 * time.Second
+	answersMost = 12
+)
+
 // hands does the deeds of a file, and lets a firmware go on that waits for a
 // person.
 type hands struct {
-	conn    *link.Conn
-	left    []deed
-	resume  time.Time
-	aborted bool
-	stopped bool
-	turn    int
-	asking  sync.WaitGroup
-	mu      sync.Mutex
-	busy    bool
-	broken  []string
-	done    map[string]int // how often each deed was done
+	conn     *link.Conn
+	left     []deed
+	resume   time.Time
+	aborted  bool
+	stopped  bool
+	answers  int
+	answered time.Time // when the newest answer was given
+	asking   sync.WaitGroup
+	mu       sync.Mutex
+	busy     bool
+	broken   []string
+	done     map[string]int // how often each deed was done
 }
 
 func (h *hands) count(deed string) {
@@ -87,10 +95,17 @@ func (h *hands) see(s link.State) {
 		h.resume = time.Time{}
 		h.conn.Resume()
 	}
-	if strings.Contains(s.Busy, "paused for user") {
-		h.turn++
+	if strings.Contains(s.Busy, "paused for user") && now.Sub(h.answered) > answerEvery {
+		h.answered = now
+		h.answers++
+		if h.answers > answersMost {
+			h.stopped = true
+			h.count("emergency stop of one that waits")
+			_ = h.conn.EmergencyStop()
+			return
+		}
 		h.count("answer to a prompt")
-		h.ask([]string{"M108", "M876 S1"}[h.turn%2])
+		h.ask([]string{"M108", "M876 S1"}[h.answers%2], answerEvery/2)
 	}
 	left := h.left[:0]
 	for _, d := range h.left {
@@ -107,9 +122,9 @@ func (h *hands) see(s link.State) {
 			h.aborted = true
 			h.conn.Abort()
 		case deedAsk:
-			h.ask([]string{"M105", "M114", "M115"}[d.at%3])
+			h.ask([]string{"M105", "M114", "M115"}[d.at%3], time.Hour)
 		case deedGo:
-			h.ask("M108")
+			h.ask("M108", time.Hour)
 		case deedStop:
 			h.stopped = true
 			_ = h.conn.EmergencyStop() // whether it was confirmed is not what is judged
@@ -119,7 +134,7 @@ func (h *hands) see(s link.State) {
 }
 
 // ask sends one command, at most one at a time.
-func (h *hands) ask(command string) {
+func (h *hands) ask(command string, patience time.Duration) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.busy {
@@ -127,7 +142,7 @@ func (h *hands) ask(command string) {
 	}
 	h.busy = true
 	h.asking.Go(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), time.Hour)
+		ctx, cancel := context.WithTimeout(context.Background(), patience)
 		defer cancel()
 		lines, err := h.conn.Do(ctx, command)
 		h.mu.Lock()
