@@ -55,15 +55,15 @@ func network(t *testing.T, o sim.Options) (*sim.Printer, cord) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { p.Close() })
-	var wire net.Conn
+	plugged := make(chan net.Conn, 1)
 	take := func() {
 		c := <-wires
-		wire = c
 		p.Unplug()
 		p.Replug(c)
+		plugged <- c
 	}
 	go take()
-	return p, cord{"tcp://" + l.Addr().String(), func() { wire.Close(); p.Unplug() }, func() { go take() }}
+	return p, cord{"tcp://" + l.Addr().String(), func() { (<-plugged).Close(); p.Unplug() }, func() { go take() }}
 }
 
 // The cable is pulled in every phase of a conversation and put back: what the
@@ -142,4 +142,3 @@ func TestUnplugInEveryPhase(t *testing.T) {
 		}
 	}
 }
-
