@@ -288,3 +288,18 @@ func TestOneAnswerDoesNotProveNumbering(t *testing.T) {
 		t.Errorf("probed %d times, numbers checked %v", seen, r.e.checks)
 	}
 }
+
+// The same where nothing but a query of the link's own is on its way behind the
+// torn line, and the line moves nothing: it cannot be told whether it was run.
+func TestRefusalBehindTheOKOfAPieceAtTheEnd(t *testing.T) {
+	lines := []string{"G28", "G90", "G1 X10 Y10 F600", "G1 X20 E1", "M82"}
+	r := started(t, modelOptions{careless: true}, Options{}, lines)
+	r.fault.onLine = func(_ int, l []byte) []byte {
+		return bytes.Replace(l, []byte(" M82"), []byte(" \r82"), 1)
+	}
+	r.until(10*time.Minute, r.over)
+	wantFault(t, r, CauseDesync)
+	if r.e.finished || r.e.bound.done > 4 {
+		t.Errorf("%d said to be done, finished %v", r.e.bound.done, r.e.finished)
+	}
+}

@@ -15,8 +15,12 @@ func (e *engine) refused(now time.Time, r *reply) {
 		if e.acked < e.cursor {
 			if e.phase != Opening && r.n-e.shift != e.acked {
 				// Not the line on its way: one before it may be lost.
-				e.verify(now)
-				e.dlg.astray = true
+				seq := e.acked
+				if e.at(seq).kind != slotSource && seq > 1 {
+					seq-- // no position shows whether a query was run: the line before it is in question
+				}
+				e.verifyLine(now, seq)
+				e.dlg.astray = seq == e.acked
 				return
 			}
 			e.dlg = dialogue{want: e.acked}
