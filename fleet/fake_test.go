@@ -316,6 +316,13 @@ func (c *fakeLink) did(cmd string) bool {
 	return false
 }
 
+// sent is a copy of what was sent outside the stream.
+func (c *fakeLink) sent() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return append([]string(nil), c.log...)
+}
+
 // lifted says whether the nozzle was moved up by a command outside the stream.
 func (c *fakeLink) lifted() bool {
 	c.mu.Lock()

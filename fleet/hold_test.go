@@ -67,13 +67,13 @@ func TestCallsInTheFile(t *testing.T) {
 		b.await("Egret", Printing, time.Minute)
 		c := b.newest("Egret")
 		purged := 0
-		for _, cmd := range c.log {
+		for _, cmd := range c.sent() {
 			if cmd == "G1 E10 F200" {
 				purged += 10
 			}
 		}
 		if purged != 30 {
-			t.Errorf("purged %d mm: %v", purged, c.log)
+			t.Errorf("purged %d mm: %v", purged, c.sent())
 		}
 
 		s = b.await("Egret", Paused, time.Minute)
@@ -118,7 +118,7 @@ func TestStopAtACall(t *testing.T) {
 			t.Errorf("%+v", o)
 		}
 		if c := b.newest("Egret"); !c.did("M104 S0") || !c.did("M84") {
-			t.Errorf("%v", c.log)
+			t.Errorf("%v", c.sent())
 		}
 	})
 }
@@ -188,7 +188,7 @@ func TestHeldRunCoolsAndHeatsAgain(t *testing.T) {
 		if got, want := strings.Join(c.done, "\n"), strings.Join(strings.Split(strings.TrimSpace(text), "\n")[1:], "\n"); got != want {
 			t.Errorf("executed:\n%s", got)
 		}
-		if log := strings.Join(c.log, " "); strings.Index(log, "M104 S200") > strings.Index(log, "G1 E5 F200") {
+		if log := strings.Join(c.sent(), " "); strings.Index(log, "M104 S200") > strings.Index(log, "G1 E5 F200") {
 			t.Errorf("primed before it was hot: %s", log)
 		}
 	})
@@ -223,7 +223,7 @@ func TestRunoutLeftToTheHost(t *testing.T) {
 				t.Errorf("%+v", o)
 			}
 			if !c.lifted() || !c.did("G1 E10 F200") {
-				t.Errorf("%s: %v", says, c.log)
+				t.Errorf("%s: %v", says, c.sent())
 			}
 		})
 	}
@@ -335,7 +335,7 @@ func TestMovedAtItsPanel(t *testing.T) {
 		if !strings.Contains(s.LentBy, "found out") || !strings.Contains(s.LentBy, "now stands at X1.00 Y2.00 Z42.00") {
 			t.Errorf("lent by %q", s.LentBy)
 		}
-		for _, cmd := range c.log {
+		for _, cmd := range c.sent() {
 			if cmd != "M105" && cmd != "M114" {
 				t.Errorf("an idle machine was sent %s", cmd)
 			}
