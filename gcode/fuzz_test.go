@@ -16,7 +16,7 @@ func seeds(f *testing.F) {
 		"g0x +0. 12 34y 7", "N3 T0*57", "N0 G90 *48", "G29.1 Z5", "M84 X Y E", "M117 Layer (3) ; x", "M862.3 P\"a;b\"",
 		"G90 G21 M83", "G91 G1 Z2", "X10 F600 G1 Y5", "G1 X1 X2", "G1 X-", "%", "/G1", "#1=2", "START_PRINT BED=60", "T-1", "T?", "M0 P500 look",
 		"(a (b) c)", "G1 (x", "G2 X10 Y16 I3 J4", "\xEF\xBB\xBFG28\r\nG1\rX1\n", "M117 M110", "G1 X1 ; *5", "N5 M117 a*b*12",
-		"G0000.6H" + strings.Repeat("0", 80) + " X2",
+		"N8NNN", "NEXT_PART KEY=1", "G0000.6H" + strings.Repeat("0", 80) + " X2",
 	} {
 		f.Add([]byte(s))
 	}
@@ -75,7 +75,7 @@ func drainCommands(t *testing.T, file []byte) ([]byte, error) {
 
 // FuzzNumber holds that a number is read as the shortest plain way reads it.
 func FuzzNumber(f *testing.F) {
-	for _, s := range []string{".45087", "+0. 12 34", "5.", "-", ".", "1e3", "--1", "123456789012345678901", "." + strings.Repeat("0", 309) + "80000000"} {
+	for _, s := range []string{".45087", "+0. 12 34", "5.", "-", ".", "1e3", "--1", "123456789012345678901", "." + strings.Repeat("0", 309) + "80000000", "." + strings.Repeat("0", 286) + "80"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, s []byte) {

@@ -126,11 +126,11 @@ func scanOddNumber(s []byte, i int) (value float64, end int, ok bool) {
 		value /= 1e22
 		frac -= 22
 	}
-	if value < leastValue {
-		frac, value = 0, 0
-	}
 	if frac > 0 {
 		value /= pow10[frac]
+	}
+	if value < leastValue {
+		value = 0
 	}
 	if neg {
 		value = -value

@@ -182,6 +182,9 @@ func (p *Parser) Next() (bool, error) {
 			continue
 		}
 		if start < 0 && p.commands == 0 {
+			if i+1 < len(s) && s[i+1] >= 'A' && p.named(i) {
+				return p.takeNamed(i)
+			}
 			if letter == 'N' && !p.numbered {
 				_, end, ok := scanNumber(s, i+1)
 				if !ok {
@@ -190,9 +193,6 @@ func (p *Parser) Next() (bool, error) {
 				p.numbered = true
 				i = end
 				continue
-			}
-			if i+1 < len(s) && s[i+1] >= 'A' && p.named(i) {
-				return p.takeNamed(i)
 			}
 		}
 		if start < 0 {
