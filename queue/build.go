@@ -2,6 +2,7 @@ package queue
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -121,6 +122,40 @@ type Yield struct {
 	Assembly string
 	Way      string
 	SectionN string // the section's name; empty for a whole piece
+}
+
+// ParseYields reads what one print makes, as 'rib=4, foot=2': the names of parts
+// with counts. A name may hold commas and blanks, 'Rib, left=4, foot=2'. The
+// error says which part was not understood and wraps ErrInvalid.
+func ParseYields(text string) ([]Yield, error) {
+	var out []Yield
+	name := ""
+	for piece := range strings.SplitSeq(text, ",") {
+		if name != "" {
+			name += ","
+		}
+		name += piece
+		i := strings.LastIndex(name, "=")
+		if i < 0 {
+			continue // the comma belongs to the name
+		}
+		part := strings.TrimSpace(name[:i])
+		n, err := strconv.Atoi(strings.TrimSpace(name[i+1:]))
+		if part == "" || err != nil || n < 1 || n > 1000 {
+			return nil, fmt.Errorf("'%s' in '%s': wanted is a part's name, '=' and how many of it one print makes, from 1 to 1000, such as 'rib=4, foot=2': %w", strings.TrimSpace(name), text, ErrInvalid)
+		}
+		for _, y := range out {
+			if strings.EqualFold(y.Part, part) {
+				return nil, fmt.Errorf("'%s' names %s twice: %w", text, part, ErrInvalid)
+			}
+		}
+		out = append(out, Yield{Part: part, Count: n})
+		name = ""
+	}
+	if strings.TrimSpace(name) != "" || len(out) == 0 {
+		return nil, fmt.Errorf("'%s' in '%s' has no count; write for example 'rib=4, foot=2': %w", strings.TrimSpace(name), text, ErrInvalid)
+	}
+	return out, nil
 }
 
 // ByHand is the kind of printers without a link: a resin printer, a borrowed

@@ -3,6 +3,7 @@ package queue
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -36,6 +37,12 @@ const (
 	CodeHands        Code = "hands"
 	CodeRecord       Code = "record"
 	CodeRefused      Code = "refused-start"
+	CodeByHand       Code = "by-hand"
+	CodeOnlyOn       Code = "only-on"
+	CodeNotOn        Code = "not-on"
+	CodeColour       Code = "colour"
+	CodeNotBefore    Code = "not-before"
+	CodeFileGone     Code = "file-gone"
 )
 
 // Waits says who or what removes an obstacle.
@@ -48,6 +55,7 @@ const (
 	ForPower   Waits = "power"      // watts on the circuit
 	ForCold    Waits = "cold-hours" // the clock
 	ForStart   Waits = "countdown"  // the minute after hands were at the machine
+	ForDate    Waits = "date"       // the day before which it is not wanted
 )
 
 // Obstacle is one reason why a printer cannot take a job now.
@@ -121,12 +129,18 @@ func (c *checker) no(code Code, w Waits, text func() (string, string)) bool {
 }
 
 func (c *checker) run(j *Job, m *Machine, h *House) bool {
-	return c.forever(j, m) && c.present(m) && c.fitted(j, m, h) && c.plate(m, h) && c.clock(j, h) && c.power(m)
+	if m.Kind == ByHand {
+		return c.byHand(j, m, h)
+	}
+	return c.forever(j, m) && c.wished(j, m, h) && c.present(m) && c.fitted(j, m, h) && c.plate(m, h) && c.clock(j, h) && c.power(m)
 }
 
 // forever holds what no hand at the machine can change.
 func (c *checker) forever(j *Job, m *Machine) bool {
 	if j.Kind != m.Kind && !c.no(CodeKind, ForNothing, func() (string, string) {
+		if j.Kind == ByHand {
+			return "is made by hand, this is kind " + m.Kind, ""
+		}
 		return fmt.Sprintf("sliced for kind %s, this is %s", j.Kind, m.Kind), "slice it for " + m.Kind
 	}) {
 		return false
@@ -147,10 +161,12 @@ func (c *checker) forever(j *Job, m *Machine) bool {
 			}
 			continue
 		}
-		if !off && (f.MinMM[axis] < -toleranceMM || f.MaxMM[axis] > m.VolumeMM[axis]+toleranceMM) {
+		low := -m.OriginMM[axis]
+		high := low + m.VolumeMM[axis]
+		if !off && (f.MinMM[axis] < low-toleranceMM || f.MaxMM[axis] > high+toleranceMM) {
 			off = true
 			if !c.no(CodeOffBed, ForNothing, func() (string, string) {
-				return fmt.Sprintf("lies from %s to %s mm along %s, the bed from 0 to %s", num(f.MinMM[axis]), num(f.MaxMM[axis]), "XY"[axis:axis+1], num(m.VolumeMM[axis])),
+				return fmt.Sprintf("lies from %s to %s mm along %s, the bed from %s to %s", num(f.MinMM[axis]), num(f.MaxMM[axis]), "XY"[axis:axis+1], num(low), num(high)),
 					"a sliced file cannot be moved: slice it for this bed"
 			}) {
 				return false
@@ -216,6 +232,16 @@ func (c *checker) fitted(j *Job, m *Machine, h *House) bool {
 		}) {
 			return false
 		}
+	} else if j.Colour != "" && !strings.EqualFold(j.Colour, m.Spool.Colour) {
+		if !c.no(CodeColour, ForPerson, func() (string, string) {
+			have := m.Spool.Colour + " is loaded"
+			if m.Spool.Colour == "" {
+				have = "nobody has said which colour is loaded"
+			}
+			return "needs " + j.Colour + " " + j.Material + ", " + have, "load " + j.Colour + " " + j.Material + " on " + m.Name
+		}) {
+			return false
+		}
 	} else if !h.Stock.Warn && !m.Spool.Lasts(j.File, h.Stock.Share()) && !c.no(CodeSpool, ForPerson, func() (string, string) {
 		need := m.Spool.NeedG(j.File) * (1 + h.Stock.Share())
 		return fmt.Sprintf("needs %.0f g with a margin, %.0f g are left on the spool", math.Ceil(need), math.Max(0, math.Floor(*m.Spool.Grams))),
@@ -223,15 +249,15 @@ func (c *checker) fitted(j *Job, m *Machine, h *House) bool {
 	}) {
 		return false
 	}
-	return c.surface(j, m)
+	return c.surface(j, m, h)
 }
 
-func (c *checker) surface(j *Job, m *Machine) bool {
+func (c *checker) surface(j *Job, m *Machine, h *House) bool {
 	have := m.Plate.Surface
 	switch {
 	case m.Plate.State == PlateOff:
 		return true // the plate rule says it
-	case have == "" && (j.Surface != "" || SurfacesFor(j.Material) != nil):
+	case have == "" && (j.Surface != "" || h.Surfaces.For(j.Material) != nil):
 		return c.no(CodeSurface, ForPerson, func() (string, string) {
 			return "nobody has said which sheet is fitted", "say which sheet lies on " + m.Name
 		})
@@ -239,9 +265,9 @@ func (c *checker) surface(j *Job, m *Machine) bool {
 		return c.no(CodeSurface, ForPerson, func() (string, string) {
 			return fmt.Sprintf("wants a %s sheet, %s is fitted", j.Surface, have), fmt.Sprintf("fit a %s sheet on %s", j.Surface, m.Name)
 		})
-	case j.Surface == "" && !surfaceSuits(j.Material, have):
+	case j.Surface == "" && !h.Surfaces.suits(j.Material, have):
 		return c.no(CodeSurface, ForPerson, func() (string, string) {
-			list := orList(SurfacesFor(j.Material))
+			list := orList(h.Surfaces.For(j.Material))
 			text := fmt.Sprintf("%s wants a %s sheet, %s is fitted", j.Material, list, have)
 			if have == Smooth && fuses[j.Material] {
 				text = fmt.Sprintf("%s fuses to smooth sheets, and smooth is fitted", j.Material)
@@ -353,13 +379,63 @@ func (c *checker) power(m *Machine) bool {
 	return c.no(CodePower, ForPower, func() (string, string) { return m.PowerNo, "" })
 }
 
+// wished holds what a person has said of the job: where, and from which day.
+func (c *checker) wished(j *Job, m *Machine, h *House) bool {
+	if j.FileGone && !c.no(CodeFileGone, ForPerson, func() (string, string) {
+		return "the file " + j.FileName + " is gone from the data folder", "add " + j.FileName + " again"
+	}) {
+		return false
+	}
+	if len(j.OnlyOn) > 0 && !slices.Contains(j.OnlyOn, m.Name) && !c.no(CodeOnlyOn, ForPerson, func() (string, string) {
+		return "is to run only on " + orList(j.OnlyOn), fmt.Sprintf("undercroft only-on %d %s", j.ID, quoted(m.Name))
+	}) {
+		return false
+	}
+	if slices.Contains(j.NotOn, m.Name) && !c.no(CodeNotOn, ForPerson, func() (string, string) {
+		return "is not to run on " + m.Name, fmt.Sprintf("undercroft move %d %s", j.ID, quoted(m.Name))
+	}) {
+		return false
+	}
+	return !j.NotBefore.After(h.Now) || c.no(CodeNotBefore, ForDate, func() (string, string) {
+		return "not before " + clock(j.NotBefore, h.Now), "change the date of its part or build"
+	})
+}
+
+// byHand holds a printer without a link: it takes what a person puts on it.
+func (c *checker) byHand(j *Job, m *Machine, h *House) bool {
+	if !c.wished(j, m, h) {
+		return false
+	}
+	if m.OutOfService != "" && !c.no(CodeOutOfService, ForPerson, func() (string, string) {
+		return "out of service: " + m.OutOfService, "put " + m.Name + " back in service"
+	}) {
+		return false
+	}
+	if m.BusyPart != "" {
+		return c.no(CodeBusy, ForPerson, func() (string, string) {
+			return "busy with " + m.BusyPart, "when it has ended: undercroft end " + strconv.FormatInt(m.Plate.JobID, 10)
+		})
+	}
+	return c.no(CodeByHand, ForPerson, func() (string, string) {
+		return "a person starts it here", fmt.Sprintf("undercroft begin %d --on %s", j.ID, quoted(m.Name))
+	})
+}
+
+// quoted makes a name one word of a command line.
+func quoted(name string) string {
+	if strings.ContainsAny(name, " '\"\\$&()<>|;*?#~") {
+		return "'" + strings.ReplaceAll(name, "'", `'\''`) + "'"
+	}
+	return name
+}
+
 func weight(w Waits) int {
 	switch w {
 	case ForNothing:
 		return 10000
 	case ForPerson:
 		return 100
-	case ForCold:
+	case ForCold, ForDate:
 		return 10
 	}
 	return 1

@@ -158,6 +158,70 @@ func TestEligible(t *testing.T) {
 		}, "power: heating takes 300 W, and circuit left has 100 of 470 W left => "},
 		{"never enough watts", func(j *Job, m *Machine, h *House) { m.PowerNo, m.PowerNever = "heating takes 3000 W", true }, "power: heating takes 3000 W => put Bittern on another circuit"},
 
+		// beds that do not start at 0, 0
+		{"a bed with its origin in the middle", func(j *Job, m *Machine, h *House) {
+			m.OriginMM = [2]float64{150, 125}
+			j.File.MinMM, j.File.MaxMM = [3]float64{-60, -40, 0}, [3]float64{60, 40, 40}
+		}, ""},
+		{"sliced for a corner, the origin in the middle", func(j *Job, m *Machine, h *House) {
+			m.OriginMM = [2]float64{150, 125}
+			j.File.MinMM[0], j.File.MaxMM[0] = 90, 210
+		}, "off-the-bed: lies from 90 to 210 mm along X, the bed from -150 to 150 => a sliced file cannot be moved: slice it for this bed"},
+		{"sliced for the middle, the origin in a corner", func(j *Job, m *Machine, h *House) {
+			j.File.MinMM, j.File.MaxMM = [3]float64{-60, -40, 0}, [3]float64{60, 40, 40}
+		}, "off-the-bed: lies from -60 to 60 mm along X, the bed from 0 to 300 => a sliced file cannot be moved: slice it for this bed"},
+		{"a bed that starts beside its end stops", func(j *Job, m *Machine, h *House) {
+			m.OriginMM = [2]float64{-5, 3}
+			j.File.MinMM[0] = 2
+		}, "off-the-bed: lies from 2 to 130 mm along X, the bed from 5 to 305 => a sliced file cannot be moved: slice it for this bed"},
+
+		// colour, where it matters
+		{"colour", func(j *Job, m *Machine, h *House) { j.Colour, m.Spool.Colour = "amber", "slate" }, "colour: needs amber PLA, slate is loaded => load amber PLA on Bittern"},
+		{"colour unknown", func(j *Job, m *Machine, h *House) { j.Colour = "amber" }, "colour: needs amber PLA, nobody has said which colour is loaded => load amber PLA on Bittern"},
+		{"the same colour, written otherwise", func(j *Job, m *Machine, h *House) { j.Colour, m.Spool.Colour = "amber", "Amber" }, ""},
+		{"colour that does not matter", func(j *Job, m *Machine, h *House) { m.Spool.Colour = "slate" }, ""},
+		{"another material is said before another colour", func(j *Job, m *Machine, h *House) {
+			j.Colour, j.Material, m.Spool.Colour = "amber", "PETG", "slate"
+		}, "material: needs PETG, PLA is loaded => load PETG on Bittern"},
+
+		// the owner's own table of surfaces
+		{"the owner allows PETG on smooth", func(j *Job, m *Machine, h *House) {
+			j.Material, m.Spool.Material, m.Plate.Surface = "PETG", "PETG", Smooth
+			h.Surfaces = Surfaces{"PETG": {Smooth, Textured}}
+		}, ""},
+		{"the owner wants slate for PLA", func(j *Job, m *Machine, h *House) {
+			h.Surfaces = Surfaces{"PLA": {"slate"}}
+		}, "surface: PLA wants a slate sheet, textured is fitted => fit a slate sheet on Bittern"},
+		{"slate is for PLA, and PETG is another", func(j *Job, m *Machine, h *House) {
+			j.Material, m.Spool.Material, m.Plate.Surface = "PETG", "PETG", "slate"
+			h.Surfaces = Surfaces{"PLA": {"slate"}}
+		}, "surface: PETG wants a textured or coated sheet, slate is fitted => fit a textured or coated sheet on Bittern"},
+		{"the owner does not mind", func(j *Job, m *Machine, h *House) {
+			j.Material, m.Spool.Material, m.Plate.Surface = "PETG", "PETG", Smooth
+			h.Surfaces = Surfaces{"PETG": {}}
+		}, ""},
+
+		// what a person has said of the job
+		{"only elsewhere", func(j *Job, m *Machine, h *House) { j.OnlyOn = []string{"Merel"} }, "only-on: is to run only on Merel => undercroft only-on 7 Bittern"},
+		{"only on two others", func(j *Job, m *Machine, h *House) { j.OnlyOn = []string{"Merel", "Old Crake"} }, "only-on: is to run only on Merel or Old Crake => undercroft only-on 7 Bittern"},
+		{"only here", func(j *Job, m *Machine, h *House) { j.OnlyOn = []string{"Merel", "Bittern"} }, ""},
+		{"not here", func(j *Job, m *Machine, h *House) { j.NotOn = []string{"Bittern"} }, "not-on: is not to run on Bittern => undercroft move 7 Bittern"},
+		{"not elsewhere", func(j *Job, m *Machine, h *House) { j.NotOn = []string{"Merel"} }, ""},
+		{"not before Friday", func(j *Job, m *Machine, h *House) { j.NotBefore = evening.Add(62 * time.Hour) }, "not-before: not before Fri 08:00 => change the date of its part or build"},
+		{"from now on", func(j *Job, m *Machine, h *House) { j.NotBefore = evening }, ""},
+		{"its file is gone", func(j *Job, m *Machine, h *House) { j.FileGone, j.FileName = true, "wing-rib.gcode" }, "file-gone: the file wing-rib.gcode is gone from the data folder => add wing-rib.gcode again"},
+
+		// printers without a link
+		{"by hand", func(j *Job, m *Machine, h *House) { m.Kind = ByHand }, "by-hand: a person starts it here => undercroft begin 7 --on Bittern"},
+		{"by hand, whatever is fitted and whatever the hour", func(j *Job, m *Machine, h *House) {
+			m.Kind, m.Name, m.NozzleMM, m.Plate.State, h.ColdNow = ByHand, "Resin in the shed", 0, PlateUnknown, true
+		}, "by-hand: a person starts it here => undercroft begin 7 --on 'Resin in the shed'"},
+		{"by hand and busy", func(j *Job, m *Machine, h *House) {
+			m.Kind, m.BusyPart, m.Plate.JobID = ByHand, "eye lens", 5
+		}, "busy: busy with eye lens => when it has ended: undercroft end 5"},
+		{"by hand and out of service", func(j *Job, m *Machine, h *House) { m.Kind, m.OutOfService = ByHand, "the vat leaks" }, "out-of-service: out of service: the vat leaks => put Bittern back in service\nby-hand: a person starts it here => undercroft begin 7 --on Bittern"},
+		{"made by hand, not on a printer with a link", func(j *Job, m *Machine, h *House) { j.Kind, j.NozzleMM = ByHand, 0.4 }, "kind: is made by hand, this is kind fen => "},
+
 		// together, what lasts longest first
 		{"everything at once", func(j *Job, m *Machine, h *House) {
 			j.File.HeightMM, j.NozzleMM, j.Material, j.Surface = 300, 0.8, "PETG", Coated

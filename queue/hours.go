@@ -230,6 +230,7 @@ type House struct {
 	ColdEnds time.Time // when ColdNow; zero when they never end
 	NextCold time.Time // when not ColdNow; zero when none will come
 	Stock    Stock
+	Surfaces Surfaces // the owner's; nil: the shipped table
 }
 
 // NewHouse works out once for a decision what holds for all its jobs and printers.

@@ -58,9 +58,10 @@ type Machine struct {
 	Facts
 
 	// From the configuration.
-	Kind          string
+	Kind          string // ByHand: it has no link, a person starts and ends its jobs
 	VolumeMM      [3]float64
-	MaxNozzleC    float64 // 0: no limit is known
+	OriginMM      [2]float64 // where X0 Y0 lies from the bed's front left corner
+	MaxNozzleC    float64    // 0: no limit is known
 	MaxBedC       float64
 	Circuit       string    // empty: on none
 	Clearing      string    // G-code of the owner's clearing routine, empty when there is none
@@ -96,6 +97,9 @@ func MayClearItself(j *Job, m *Machine) (bool, string) {
 // Question is what a person is asked at the plate now; empty when nothing is.
 func Question(m *Machine, j *Job) string {
 	p := &m.Plate
+	if m.Kind == ByHand && p.State != PlateOccupied {
+		return "" // its plate is the business of whoever works it
+	}
 	switch p.State {
 	case PlateOccupied:
 		if m.BusyPart != "" || m.ClearingNow {

@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"maps"
 	"slices"
 	"strings"
 )
@@ -33,18 +34,50 @@ var surfaces = map[string][]string{
 // fuses names the materials that a smooth sheet may never let go.
 var fuses = map[string]bool{"PETG": true, "TPU": true, "PC": true}
 
-// SurfacesFor lists the plate surfaces that suit a material, nil when the table
-// does not know the material.
-func SurfacesFor(material string) []string { return surfaces[strings.ToUpper(material)] }
+// Surfaces is the owner's table of plate surfaces by material, over the shipped
+// one: what stands in it replaces the shipped line, an empty list means that any
+// surface will do. The nil table is the shipped one.
+type Surfaces map[string][]string
 
-// surfaceSuits says whether a material may go on a surface. What the table does
-// not know is left to the owner.
-func surfaceSuits(material, surface string) bool {
-	list := SurfacesFor(material)
-	if list == nil || !slices.Contains([]string{Smooth, Textured, Coated, Glass}, surface) {
+// For lists the plate surfaces that suit a material, nil when the table says
+// nothing about it.
+func (t Surfaces) For(material string) []string {
+	material = strings.ToUpper(material)
+	if list, ok := t[material]; ok {
+		if len(list) == 0 {
+			return nil
+		}
+		return list
+	}
+	return surfaces[material]
+}
+
+// Table is the whole table as it holds, the shipped lines included.
+func (t Surfaces) Table() map[string][]string {
+	out := maps.Clone(surfaces)
+	maps.Copy(out, t)
+	return out
+}
+
+// suits says whether a material may go on a surface. What the table does not
+// know is left to the owner: a material without a line, and a surface that no
+// line names.
+func (t Surfaces) suits(material, surface string) bool {
+	list := t.For(material)
+	if list == nil || slices.Contains(list, surface) {
 		return true
 	}
-	return slices.Contains(list, surface)
+	return !slices.Contains([]string{Smooth, Textured, Coated, Glass}, surface) && !t.names(surface)
+}
+
+// names says whether a line of the owner's own names a surface.
+func (t Surfaces) names(surface string) bool {
+	for _, list := range t {
+		if slices.Contains(list, surface) {
+			return true
+		}
+	}
+	return false
 }
 
 // orList joins words as "textured or coated".

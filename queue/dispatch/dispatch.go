@@ -1,5 +1,5 @@
-// Package dispatch keeps the printers busy: it chooses the first queued job that
-// suits an idle printer with a clear plate, leases its power, starts it, awaits
+// Package dispatch keeps the printers busy: it chooses the queued job that
+// goes first of those that suit an idle printer with a clear plate, leases its power, starts it, awaits
 // the outcome and records it. It acts on events only: what the fleet reports,
 // what people say, and timers for countdowns and hours.
 package dispatch
@@ -34,8 +34,9 @@ type Printer interface {
 // Machine is what the configuration says of a printer.
 type Machine struct {
 	Name         string
-	Kind         string
+	Kind         string // queue.ByHand: it has no link
 	VolumeMM     [3]float64
+	OriginMM     [2]float64 // where X0 Y0 lies from the bed's front left corner
 	MaxNozzleC   float64
 	MaxBedC      float64
 	Circuit      string // empty: on none
@@ -58,7 +59,8 @@ type Options struct {
 	// StartDelay is the house time between hands at a machine and a start on it;
 	// 0: one minute, below 0: none.
 	StartDelay time.Duration
-	Log        *slog.Logger // nil: none
+	Surfaces   queue.Surfaces // the owner's table; nil: the shipped one
+	Log        *slog.Logger   // nil: none
 }
 
 // Dispatcher is the house's dispatcher. Its methods are safe for concurrent use.
@@ -176,6 +178,9 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 	}
 	for _, m := range o.Machines {
 		dev := o.Printers[m.Name]
+		if m.Kind == queue.ByHand {
+			dev = &byHand{name: m.Name}
+		}
 		if dev == nil {
 			return nil, fmt.Errorf("printer %s is configured but not in the fleet", m.Name)
 		}
@@ -197,6 +202,9 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 		if j.State == queue.Queued {
 			d.enqueue(j)
 		}
+	}
+	if err := d.resumeByHand(ctx); err != nil {
+		return nil, err
 	}
 	if d.hours, err = o.Store.Hours(ctx); err != nil {
 		return nil, err

@@ -13,6 +13,7 @@ import (
 	"undercroft/fleet"
 	"undercroft/fleet/power"
 	"undercroft/queue"
+	"undercroft/queue/store"
 )
 
 // in runs a story in a bubble of simulated time.
@@ -215,7 +216,7 @@ func TestTheRoutineClearsAsOftenAsTheOwnerAllows(t *testing.T) {
 		}
 		h.want(jobs[0].ID, queue.AwaitsYield) // the count was for what lay on the plate
 		h.want(jobs[1].ID, queue.Done)
-		if err := h.Yield(ctx, jobs[0].ID, &one, nil); err != nil {
+		if err := h.Yield(ctx, jobs[0].ID, store.Yield{Good: &one}); err != nil {
 			t.Fatal(err)
 		}
 		h.want(jobs[0].ID, queue.Done)

@@ -20,6 +20,7 @@ type Cleared struct {
 	Seated    bool
 	Surface   string   // which sheet lies there now; empty: the same as before
 	Good      *int     // how many pieces are good; nil: all
+	Bad       []int    // which are bad, by their place on the plate, from 1
 	BadFromMM *float64 // the height from which the piece is bad, when one is
 }
 
@@ -100,7 +101,7 @@ func (d *Dispatcher) Cleared(ctx context.Context, name string, c Cleared) error 
 	if err := d.free(p, "clear it"); err != nil {
 		return err
 	}
-	done, err := d.o.Store.Cleared(ctx, name, c.Seated, surface, store.Yield{Good: c.Good, BadFromMM: c.BadFromMM})
+	done, err := d.o.Store.Cleared(ctx, name, c.Seated, surface, store.Yield{Good: c.Good, Bad: c.Bad, BadFromMM: c.BadFromMM})
 	if err != nil {
 		return err
 	}
@@ -118,10 +119,8 @@ func (d *Dispatcher) Cleared(ctx context.Context, name string, c Cleared) error 
 
 // Yield takes a person's word on the pieces of a finished job whose plate was
 // cleared without anyone having looked.
-func (d *Dispatcher) Yield(ctx context.Context, jobID int64, good *int, badFromMM *float64) error {
-	return d.change(ctx, func() (queue.Job, error) {
-		return d.o.Store.Yield(ctx, jobID, store.Yield{Good: good, BadFromMM: badFromMM})
-	})
+func (d *Dispatcher) Yield(ctx context.Context, jobID int64, y store.Yield) error {
+	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Yield(ctx, jobID, y) })
 }
 
 // NotYet takes a clearing back as long as nothing has started.
@@ -242,6 +241,9 @@ func (d *Dispatcher) Stop(ctx context.Context, name, cause string) error {
 	if cause == "" {
 		cause = "stopped by a person"
 	}
+	if p.conf.Kind == queue.ByHand {
+		return d.endByHand(ctx, p, fleet.Failed, cause)
+	}
 	d.mu.RLock()
 	stage, callOff, recorded := p.stage, p.callOff, p.recorded
 	d.mu.RUnlock()
@@ -357,12 +359,18 @@ func (d *Dispatcher) MayHeat(name string) error {
 	return errors.New(power.CanHeat(*c, d.leases[c.Name], name, p.conf.Load).Text)
 }
 
-// Cool sets every heater target of every printer to zero, which ends runs, and
+// Cool sets every heater target of every printer with a link to zero, which ends runs, and
 // keeps anything from starting until a person has looked at each plate again.
 func (d *Dispatcher) Cool(ctx context.Context) []Cooled {
-	out := make([]Cooled, len(d.printers))
+	var reach []*printer
+	for _, p := range d.printers {
+		if p.conf.Kind != queue.ByHand {
+			reach = append(reach, p)
+		}
+	}
+	out := make([]Cooled, len(reach))
 	d.turn.Lock()
-	for i, p := range d.printers {
+	for i, p := range reach {
 		out[i].Printer = p.conf.Name
 		d.mu.Lock()
 		if p.callOff != nil {
@@ -380,7 +388,7 @@ func (d *Dispatcher) Cool(ctx context.Context) []Cooled {
 	}
 	d.turn.Unlock()
 	var wg sync.WaitGroup
-	for i, p := range d.printers {
+	for i, p := range reach {
 		wg.Go(func() { out[i].Err = kindOf(p.dev.Cool(ctx)) })
 	}
 	wg.Wait()

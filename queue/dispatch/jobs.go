@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"undercroft/queue"
 )
@@ -36,14 +37,25 @@ func (d *Dispatcher) move(ctx context.Context, id int64, to queue.JobState, note
 
 // change lets the store change one job, in turn, and takes in what came of it.
 func (d *Dispatcher) change(ctx context.Context, act func() (queue.Job, error)) error {
+	return d.Change(ctx, func() ([]queue.Job, error) {
+		j, err := act()
+		return []queue.Job{j}, err
+	})
+}
+
+// Change lets the store change what concerns jobs, in turn, and takes in the jobs
+// as they are now.
+func (d *Dispatcher) Change(ctx context.Context, act func() ([]queue.Job, error)) error {
 	d.turn.Lock()
 	defer d.turn.Unlock()
-	j, err := act()
+	jobs, err := act()
 	if err != nil {
 		return err
 	}
 	d.mu.Lock()
-	d.setJob(j)
+	for _, j := range jobs {
+		d.setJob(j)
+	}
 	d.mu.Unlock()
 	d.refresh(ctx)
 	d.poke()
@@ -119,4 +131,54 @@ func (d *Dispatcher) cancelRun(ctx context.Context, j *queue.Job) error {
 		return err
 	}
 	return nil
+}
+
+// Again queues another job like one that there is or was.
+func (d *Dispatcher) Again(ctx context.Context, id int64) (queue.Job, error) {
+	var j queue.Job
+	err := d.change(ctx, func() (_ queue.Job, err error) {
+		j, err = d.o.Store.Again(ctx, id)
+		return j, err
+	})
+	return j, err
+}
+
+// Order puts jobs before all others of their priority, in this sequence, or takes
+// their places away.
+func (d *Dispatcher) Order(ctx context.Context, ids []int64, free bool) error {
+	return d.Change(ctx, func() ([]queue.Job, error) { return d.o.Store.Order(ctx, ids, free) })
+}
+
+// Confine says on which printers alone a job may run, and on which not. A job
+// that could never run on any of them is left as it was.
+func (d *Dispatcher) Confine(ctx context.Context, id int64, only, not []string) error {
+	for _, name := range slices.Concat(only, not) {
+		if _, err := d.find(name); err != nil {
+			return err
+		}
+	}
+	j, err := d.o.Store.Job(ctx, id)
+	if err != nil {
+		return err
+	}
+	if len(only) > 0 {
+		why := ""
+		for _, name := range only {
+			p := d.byName[name]
+			s := p.dev.Snapshot()
+			d.mu.RLock()
+			m := d.machine(p, &s)
+			d.mu.RUnlock()
+			if m.Kind == queue.ByHand || queue.Could(&j, &m) {
+				why = ""
+				break
+			}
+			h := queue.House{Answered: true}
+			why = name + ": " + queue.Eligible(&j, &m, &h)[0].Text
+		}
+		if why != "" {
+			return fmt.Errorf("job %d can never run there; %s: %w", id, why, queue.ErrInvalid)
+		}
+	}
+	return d.change(ctx, func() (queue.Job, error) { return d.o.Store.Confine(ctx, id, only, not) })
 }

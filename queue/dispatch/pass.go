@@ -68,6 +68,7 @@ func (d *Dispatcher) nextLook(h *queue.House) time.Time {
 			at(p.waitsPower.Add(power.Patience))
 		}
 	}
+	at(d.opens(h.Now))
 	at(h.ColdEnds)
 	at(h.NextCold)
 	at(d.hours.Home.NextChange(h.Now)) // the pages show who is home
@@ -286,7 +287,7 @@ func (d *Dispatcher) reload(ctx context.Context, id int64) {
 func (d *Dispatcher) machine(p *printer, s *fleet.Snapshot) queue.Machine {
 	c := &p.conf
 	m := queue.Machine{
-		Facts: p.facts, Kind: c.Kind, VolumeMM: c.VolumeMM, MaxNozzleC: c.MaxNozzleC, MaxBedC: c.MaxBedC, Circuit: c.Circuit,
+		Facts: p.facts, Kind: c.Kind, VolumeMM: c.VolumeMM, OriginMM: c.OriginMM, MaxNozzleC: c.MaxNozzleC, MaxBedC: c.MaxBedC, Circuit: c.Circuit,
 		Clearing: c.Clearing, MaxClearings: c.MaxClearings, Phase: string(s.Phase), PhaseWhy: s.Why, StartsAt: p.startsAt,
 		ClearingNow: p.stage == clearing, RecordPending: p.pending != "",
 	}

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"undercroft/queue"
@@ -14,13 +15,17 @@ type likeness struct {
 	kind              string
 	nozzleMM          float64
 	material, surface string
+	colour            string
+	onlyOn, notOn     string
+	notBefore         time.Time
 }
 
 func likenessOf(j *queue.Job) likeness {
-	return likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface}
+	return likeness{j.File, j.Kind, j.NozzleMM, j.Material, j.Surface, j.Colour, strings.Join(j.OnlyOn, "\n"), strings.Join(j.NotOn, "\n"), j.NotBefore.UTC()}
 }
 
-// group is the queued jobs that are alike, in queue order; never empty.
+// group is the queued jobs that are alike, in the order in which they go
+// (queue.Goes); never empty.
 type group struct {
 	likeness
 	jobs []*queue.Job
@@ -35,13 +40,26 @@ type question struct {
 	answered       bool
 	cold           bool
 	next           time.Time
+	opens          time.Time // the next day on which a job is no longer too early
 }
 
 func (d *Dispatcher) question(p *printer, h *queue.House) question {
-	return question{d.added, p.changed, h.Answered, h.ColdNow, h.NextCold}
+	return question{d.added, p.changed, h.Answered, h.ColdNow, h.NextCold, d.opens(h.Now)}
 }
 
-func byID(j *queue.Job, id int64) int { return int(j.ID - id) }
+// opens is the next instant from which a queued job may start that may not
+// before, zero when there is none. The caller holds mu.
+func (d *Dispatcher) opens(now time.Time) time.Time {
+	var next time.Time
+	for _, groups := range d.queued {
+		for _, g := range groups {
+			if t := g.notBefore; t.After(now) && (next.IsZero() || t.Before(next)) {
+				next = t
+			}
+		}
+	}
+	return next
+}
 
 // enqueue offers a job to printers. The caller holds mu.
 func (d *Dispatcher) enqueue(j *queue.Job) {
@@ -49,7 +67,7 @@ func (d *Dispatcher) enqueue(j *queue.Job) {
 	like := likenessOf(j)
 	for _, g := range d.queued[j.Kind] {
 		if g.likeness == like {
-			i, _ := slices.BinarySearchFunc(g.jobs, j.ID, byID)
+			i, _ := slices.BinarySearchFunc(g.jobs, j, queue.Goes)
 			g.jobs = slices.Insert(g.jobs, i, j)
 			return
 		}
@@ -64,7 +82,7 @@ func (d *Dispatcher) dequeue(j *queue.Job) {
 		if g.likeness != like {
 			continue
 		}
-		if i, ok := slices.BinarySearchFunc(g.jobs, j.ID, byID); ok {
+		if i, ok := slices.BinarySearchFunc(g.jobs, j, queue.Goes); ok {
 			g.jobs = slices.Delete(g.jobs, i, i+1)
 		}
 		if len(g.jobs) == 0 {
@@ -89,12 +107,14 @@ func (d *Dispatcher) setJob(j queue.Job) {
 	}
 }
 
-// first is the first queued job that suits a machine, nil when none does. The
+// first is the queued job that goes first of those that suit a machine, nil when
+// none does: by priority and a person's order, dated before undated, long before
+// short (queue.Goes), until there is a plan. The
 // caller holds mu.
 func (d *Dispatcher) first(m *queue.Machine, h *queue.House) *queue.Job {
 	var best *queue.Job
 	for _, g := range d.queued[m.Kind] {
-		if j := g.jobs[0]; (best == nil || j.ID < best.ID) && queue.Suits(j, m, h) {
+		if j := g.jobs[0]; (best == nil || queue.Goes(j, best) < 0) && queue.Suits(j, m, h) {
 			best = j
 		}
 	}

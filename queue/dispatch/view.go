@@ -2,8 +2,10 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"time"
 
@@ -21,7 +23,7 @@ type View struct {
 	ColdNow  bool
 	HomeNow  bool
 	Printers []PrinterView // in the configuration's order
-	Jobs     []JobView     // all that are not done or cancelled, in queue order
+	Jobs     []JobView     // all that are not done or cancelled, in the order in which they go
 	Circuits []CircuitView
 	Tally    store.Tally
 	Waiting  int     // jobs queued or on hold
@@ -100,11 +102,10 @@ func (d *Dispatcher) View() View {
 		machines[i] = d.machine(p, &snaps[i])
 		d.power(p, &machines[i])
 	}
-	ids := slices.Sorted(maps.Keys(d.live))
-	v.Jobs = make([]JobView, len(ids))
+	order := slices.SortedFunc(maps.Values(d.live), queue.Goes)
+	v.Jobs = make([]JobView, len(order))
 	whys := map[likeness]string{}
-	for i, id := range ids {
-		j := d.live[id]
+	for i, j := range order {
 		v.Jobs[i] = JobView{j, d.note(j, machines, &h, whys)}
 		switch j.State {
 		case queue.Queued, queue.OnHold:
@@ -175,7 +176,7 @@ func (d *Dispatcher) note(j *queue.Job, machines []queue.Machine, h *queue.House
 func summary(j *queue.Job, machines []queue.Machine, h *queue.House) string {
 	near, least := -1, 0
 	for i := range machines {
-		if machines[i].Kind != j.Kind {
+		if machines[i].Kind != j.Kind && machines[i].Kind != queue.ByHand {
 			continue
 		}
 		if cost := queue.Cost(j, &machines[i], h); near < 0 || cost < least {
@@ -236,7 +237,7 @@ func (d *Dispatcher) waits(p *printer, m *queue.Machine, s *fleet.Snapshot, h *q
 	var near *queue.Job
 	least := 0
 	for _, g := range groups {
-		if cost := queue.Cost(g.jobs[0], m, h); near == nil || cost < least || cost == least && g.jobs[0].ID < near.ID {
+		if cost := queue.Cost(g.jobs[0], m, h); near == nil || cost < least || cost == least && queue.Goes(g.jobs[0], near) < 0 {
 			near, least = g.jobs[0], cost
 		}
 	}
@@ -269,6 +270,10 @@ func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
 	d.mu.RLock()
 	defer d.mu.RUnlock()
 	h := d.house(d.now())
+	if _, err := os.Stat(d.o.Store.FilePath(j.File.SHA256)); errors.Is(err, os.ErrNotExist) && !j.File.ByHand {
+		gone := *j
+		gone.FileGone, j = true, &gone
+	}
 	w := Why{Job: *j}
 	machines := make([]queue.Machine, len(d.printers))
 	for i, p := range d.printers {

@@ -5,6 +5,8 @@ package intake
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -24,6 +26,7 @@ import (
 type Kind struct {
 	Name       string
 	VolumeMM   []([3]float64) // one for each different printer of the kind
+	OriginMM   [2]float64     // where X0 Y0 lies from the bed's front left corner
 	MaxNozzleC float64        // 0: no limit is known
 	MaxBedC    float64
 	NozzlesMM  []float64 // fitted now, to choose between what the bead allows
@@ -38,10 +41,18 @@ type Request struct {
 	Kind       string  // empty: the only kind there is
 	Part       string  // empty: from the file's name
 	Assembly   string  //
+	Build      string  // empty: it belongs to none
+	Way        string  // the way of making the part; empty where there is one
+	Section    string  // of the part, that this file makes; empty: the whole of it
+	Yields     string  // of a plate of many, 'rib=4, foot=2'; empty: Pieces of Part
+	Mirror     string  // the part of which this one is the mirror image
+	Seam       string  // what is to be joined, of a way in sections
+	WayOnly    bool    // note the way, print nothing yet
 	Count      int     // how many times to print it; 0 is 1
 	Pieces     int     // pieces that one print yields; 0 is 1
 	NozzleMM   float64 // 0: as declared and inferred
 	Material   string  // empty: as declared
+	Colour     string  // empty: it does not matter
 	Surface    string  // wanted plate surface; empty: by material
 	ClearsSelf bool
 	OnHold     bool
@@ -49,7 +60,8 @@ type Request struct {
 
 // Added is a file that was taken.
 type Added struct {
-	Jobs  []queue.Job
+	Jobs  []queue.Job // none when only the way was noted
+	Print queue.Job   // what each of them is, without a number
 	File  *queue.File
 	Known bool // the same content was there already
 }
@@ -147,20 +159,7 @@ func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.R
 		return Added{}, fmt.Errorf("keeping %s: %w: %w", req.FileName, err, queue.ErrUnavailable)
 	}
 	kept = true
-	jobs := make([]queue.Job, req.Count)
-	for i := range jobs {
-		j := &jobs[i]
-		*j = queue.Job{State: queue.Queued, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Kind: kind.Name,
-			NozzleMM: req.NozzleMM, Material: req.Material, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
-		if of != nil {
-			j.Part, j.Assembly, j.Build, j.Way, j.Yields = of.Part, of.Assembly, of.Build, of.Way, of.Yields
-			j.Colour, j.OnlyOn, j.NotOn = of.Colour, of.OnlyOn, of.NotOn
-		}
-		if req.OnHold {
-			j.State, j.Note = queue.OnHold, "added on hold"
-		}
-	}
-	jobs, err = in.Store.Add(ctx, f, res.Layers, jobs)
+	added, err := in.enter(ctx, &req, of, kind.Name, f, res.Layers)
 	if err != nil {
 		// Unless the same content came by another way meanwhile, nothing of it stays.
 		if _, gone := in.Store.File(ctx, f.SHA256); errors.Is(gone, queue.ErrNotFound) {
@@ -168,7 +167,93 @@ func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.R
 		}
 		return Added{}, err
 	}
-	return Added{Jobs: jobs, File: jobs[0].File, Known: known}, nil
+	added.Known = known
+	return added, nil
+}
+
+// enter makes the jobs of a file, or only its way, and notes what else the
+// request says of its part; of is a job whose parts they make.
+func (in *Intake) enter(ctx context.Context, req *Request, of *queue.Job, kind string, f *queue.File, layers []analyze.Layer) (Added, error) {
+	j := queue.Job{State: queue.Queued, File: f, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Build: req.Build, Way: req.Way, Kind: kind,
+		NozzleMM: req.NozzleMM, Material: req.Material, Colour: req.Colour, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
+	var err error
+	switch {
+	case of != nil:
+		j.Part, j.Assembly, j.Build, j.Way, j.Yields = of.Part, of.Assembly, of.Build, of.Way, of.Yields
+		j.Colour, j.OnlyOn, j.NotOn = of.Colour, of.OnlyOn, of.NotOn
+	case req.Yields != "":
+		if j.Yields, err = queue.ParseYields(req.Yields); err != nil {
+			return Added{}, err
+		}
+	case req.Section != "":
+		j.Yields = []queue.Yield{{Part: req.Part, SectionN: req.Section, Count: req.Pieces}}
+	}
+	if req.OnHold {
+		j.State, j.Note = queue.OnHold, "added on hold"
+	}
+	var a Added
+	if req.WayOnly {
+		if a.Print, err = in.Store.AddWay(ctx, f, layers, j); err != nil {
+			return Added{}, err
+		}
+	} else {
+		jobs := make([]queue.Job, req.Count)
+		for i := range jobs {
+			jobs[i] = j
+		}
+		if a.Jobs, err = in.Store.Add(ctx, f, layers, jobs); err != nil {
+			return Added{}, err
+		}
+		a.Print = a.Jobs[0]
+	}
+	a.File = a.Print.File
+	y := a.Print.Yields[0]
+	if req.Seam != "" {
+		if err := in.Store.ChangeWay(ctx, y.PartID, y.Way, store.WayChange{Seam: &req.Seam}); err != nil {
+			return a, err
+		}
+	}
+	if req.Mirror != "" {
+		other, err := in.Store.FindPart(ctx, req.Build, "", req.Mirror)
+		if err == nil {
+			_, err = in.Store.ChangePart(ctx, y.PartID, store.PartChange{MirrorOf: &other.ID})
+		}
+		if err != nil {
+			return a, fmt.Errorf("%s was added, but it is not noted as the mirror image of %s: %w", req.FileName, req.Mirror, err)
+		}
+	}
+	return a, nil
+}
+
+// ByHand says of something that is made without a link what a file would say.
+type ByHand struct {
+	Part, Assembly, Build string
+	Way                   string
+	Mirror                string
+	Material              string
+	Count                 int // how many times to make it; 0 is 1
+	Pieces                int // pieces at once; 0 is 1
+	Hours                 float64
+	Grams                 float64
+	OnHold                bool
+}
+
+// AddByHand makes jobs of what a person makes on a printer without a link.
+func (in *Intake) AddByHand(ctx context.Context, b ByHand) (Added, error) {
+	req := Request{FileName: b.Part, Part: b.Part, Assembly: b.Assembly, Build: b.Build, Way: b.Way, Mirror: b.Mirror, Material: b.Material, Count: b.Count, Pieces: b.Pieces, OnHold: b.OnHold}
+	if strings.TrimSpace(b.Part) == "" {
+		return Added{}, fmt.Errorf("say which part is made by hand: %w", queue.ErrInvalid)
+	}
+	if err := tidy(&req); err != nil {
+		return Added{}, err
+	}
+	if !(b.Hours >= 0 && b.Hours <= 1000) || !(b.Grams >= 0 && b.Grams <= 100000) {
+		return Added{}, fmt.Errorf("%g hours and %g g for %s; up to 1000 hours and 100 kg are believed: %w", b.Hours, b.Grams, b.Part, queue.ErrInvalid)
+	}
+	f := &queue.File{Name: req.Part, EstimateS: b.Hours * 3600, MassG: b.Grams, ByHand: true}
+	sum := sha256.Sum256(fmt.Appendf(nil, "by hand|%s|%s|%s|%g|%g", req.Build, req.Assembly, req.Part, b.Hours, b.Grams))
+	f.SHA256 = hex.EncodeToString(sum[:])
+	return in.enter(ctx, &req, nil, queue.ByHand, f, nil)
 }
 
 // keep makes the temporary file durable under its hash: first its bytes, then
@@ -201,31 +286,9 @@ func (in *Intake) check(req *Request) (Kind, error) {
 	if req.FileName == "." || req.FileName == string(filepath.Separator) {
 		return bad("the file has no name")
 	}
-	if req.Part == "" {
-		req.Part = strings.TrimSuffix(req.FileName, filepath.Ext(req.FileName))
+	if err := tidy(req); err != nil {
+		return Kind{}, err
 	}
-	for what, v := range map[string]string{"the file's name": req.FileName, "the part's name": req.Part, "the assembly's name": req.Assembly, "the material": req.Material, "the surface": req.Surface} {
-		if len(v) > maxName || strings.ContainsFunc(v, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-			return bad("%s has more than %d bytes or a control character", what, maxName)
-		}
-	}
-	if req.Count == 0 {
-		req.Count = 1
-	}
-	if req.Pieces == 0 {
-		req.Pieces = 1
-	}
-	if req.Count < 0 || req.Count > maxCount {
-		return bad("%d prints of %s were asked for; from 1 to %d can be added at once", req.Count, req.FileName, maxCount)
-	}
-	if req.Pieces < 0 || req.Pieces > maxPieces {
-		return bad("%d pieces in one print of %s; from 1 to %d can be told apart", req.Pieces, req.FileName, maxPieces)
-	}
-	if req.NozzleMM != 0 && !(req.NozzleMM >= 0.1 && req.NozzleMM <= 3) {
-		return bad("a nozzle of %g mm; between 0.1 and 3 mm are known", req.NozzleMM)
-	}
-	req.Material = strings.ToUpper(strings.TrimSpace(req.Material))
-	req.Surface = strings.ToLower(strings.TrimSpace(req.Surface))
 	kinds := in.Kinds()
 	if req.Kind == "" && len(kinds) == 1 {
 		return kinds[0], nil
@@ -241,6 +304,47 @@ func (in *Intake) check(req *Request) (Kind, error) {
 		return bad("say for which kind of printer %s was sliced: %s", req.FileName, strings.Join(names, ", "))
 	}
 	return bad("there is no kind %q here; there are %s", req.Kind, strings.Join(names, ", "))
+}
+
+// tidy fills the defaults of what a request says of its part, and bounds it.
+func tidy(req *Request) error {
+	bad := func(format string, args ...any) error {
+		return fmt.Errorf(format+": %w", append(args, queue.ErrInvalid)...)
+	}
+	if req.Part = strings.TrimSpace(req.Part); req.Part == "" {
+		req.Part = strings.TrimSuffix(req.FileName, filepath.Ext(req.FileName))
+	}
+	for what, v := range map[string]*string{"the file's name": &req.FileName, "the part's name": &req.Part, "the assembly's name": &req.Assembly, "the build's name": &req.Build,
+		"the way's name": &req.Way, "the section's name": &req.Section, "the mirror image's name": &req.Mirror, "the seam": &req.Seam, "the material": &req.Material, "the colour": &req.Colour, "the surface": &req.Surface} {
+		*v = strings.TrimSpace(*v)
+		if len(*v) > maxName || strings.ContainsFunc(*v, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+			return bad("%s has more than %d bytes or a control character", what, maxName)
+		}
+	}
+	if len(req.Yields) > 20*maxName {
+		return bad("what one print makes takes more than %d bytes to say", 20*maxName)
+	}
+	if req.Count == 0 {
+		req.Count = 1
+	}
+	if req.Pieces == 0 {
+		req.Pieces = 1
+	}
+	if req.Count < 0 || req.Count > maxCount {
+		return bad("%d prints of %s were asked for; from 1 to %d can be added at once", req.Count, req.FileName, maxCount)
+	}
+	if req.Pieces < 0 || req.Pieces > maxPieces {
+		return bad("%d pieces in one print of %s; from 1 to %d can be told apart", req.Pieces, req.FileName, maxPieces)
+	}
+	if req.Yields != "" && (req.Pieces > 1 || req.Section != "") {
+		return bad("%s is said to make '%s', and %d pieces or a section of %s; say one of them", req.FileName, req.Yields, req.Pieces, req.Part)
+	}
+	if req.NozzleMM != 0 && !(req.NozzleMM >= 0.1 && req.NozzleMM <= 3) {
+		return bad("a nozzle of %g mm; between 0.1 and 3 mm are known", req.NozzleMM)
+	}
+	req.Material = strings.ToUpper(req.Material)
+	req.Surface, req.Colour = strings.ToLower(req.Surface), strings.ToLower(req.Colour)
+	return nil
 }
 
 // aroundMM is how far beyond the plate a nozzle may go for prime lines, wiping
@@ -261,12 +365,12 @@ func (in *Intake) Options(kind, material string) (analyze.Options, error) {
 
 func options(req *Request, k Kind) analyze.Options {
 	m := &analyze.Machine{MaxNozzleC: k.MaxNozzleC, MaxBedC: k.MaxBedC, Tools: 1}
-	box := analyze.Box{Min: [3]float64{-aroundMM, -aroundMM, -aroundMM}}
+	box := analyze.Box{Min: [3]float64{-aroundMM - k.OriginMM[0], -aroundMM - k.OriginMM[1], -aroundMM}}
 	known := len(k.VolumeMM) > 0
 	for _, v := range k.VolumeMM {
 		for a := range 3 {
 			known = known && v[a] > 0
-			box.Max[a] = max(box.Max[a], v[a]+aroundMM)
+			box.Max[a] = max(box.Max[a], box.Min[a]+v[a]+2*aroundMM)
 		}
 	}
 	if known {
@@ -379,7 +483,7 @@ func fits(k Kind, f *queue.File) string {
 	var best []string
 	bestMM3 := 0.0
 	for _, v := range k.VolumeMM {
-		m := queue.Machine{Kind: k.Name, VolumeMM: v}
+		m := queue.Machine{Kind: k.Name, VolumeMM: v, OriginMM: k.OriginMM}
 		if queue.Could(&j, &m) {
 			return ""
 		}

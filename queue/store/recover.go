@@ -22,7 +22,7 @@ type Recovery struct {
 func (s *Store) recover(ctx context.Context) (*Recovery, error) {
 	rec := &Recovery{}
 	err := s.tx(ctx, "closing what a crash left open", func(tx *sql.Tx) error {
-		open, err := runs(ctx, tx, `SELECT `+runColumns+` FROM runs WHERE result = '' ORDER BY id`)
+		open, err := runs(ctx, tx, `SELECT `+runColumns+` FROM runs WHERE result = '' AND by_hand = 0 ORDER BY id`)
 		if err != nil {
 			return err
 		}

@@ -75,6 +75,16 @@ type Started struct {
 // its plate is occupied from now on. It wraps queue.ErrConflict when the job is
 // no longer queued or the plate no longer clear.
 func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Started, error) {
+	return s.startRun(ctx, jobID, printer, false)
+}
+
+// StartByHand is StartRun for a printer without a link, whose plate is the
+// business of the person who works it. Such a run outlives the daemon.
+func (s *Store) StartByHand(ctx context.Context, jobID int64, printer string) (Started, error) {
+	return s.startRun(ctx, jobID, printer, true)
+}
+
+func (s *Store) startRun(ctx context.Context, jobID int64, printer string, byHand bool) (Started, error) {
 	var st Started
 	now := s.now()
 	err := s.tx(ctx, fmt.Sprintf("starting job %d on %s", jobID, printer), func(tx *sql.Tx) error {
@@ -90,8 +100,8 @@ func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Star
 			return err
 		}
 		f := &st.Facts
-		res, err := tx.ExecContext(ctx, `INSERT INTO runs (job_id, printer, try, started_at, estimate_s, nozzle_mm, material, colour, surface) VALUES (?,?,?,?,?,?,?,?,?)`,
-			jobID, printer, st.Job.Runs+1, ms(now), st.Job.File.EstimateS, f.NozzleMM, f.Spool.Material, f.Spool.Colour, f.Plate.Surface)
+		res, err := tx.ExecContext(ctx, `INSERT INTO runs (job_id, printer, try, started_at, estimate_s, nozzle_mm, material, colour, surface, by_hand) VALUES (?,?,?,?,?,?,?,?,?,?)`,
+			jobID, printer, st.Job.Runs+1, ms(now), st.Job.File.EstimateS, f.NozzleMM, f.Spool.Material, f.Spool.Colour, f.Plate.Surface, byHand)
 		if err != nil {
 			return err
 		}
@@ -108,8 +118,8 @@ func (s *Store) StartRun(ctx context.Context, jobID int64, printer string) (Star
 			}
 		}
 		if err := one(ctx, tx, lost("the plate of %s is no longer clear", printer),
-			`UPDATE printers SET plate_state = 'occupied', plate_job = ?, plate_run = ?, plate_since = ?, plate_why = ?, plate_person = 0 WHERE name = ? AND plate_state = 'clear' AND lent = 0 AND out_of = ''`,
-			jobID, runID, ms(now), st.Job.Part+" lies on it", printer); err != nil {
+			`UPDATE printers SET plate_state = 'occupied', plate_job = ?, plate_run = ?, plate_since = ?, plate_why = ?, plate_person = 0 WHERE name = ? AND (plate_state = 'clear' OR ? AND plate_state <> 'occupied') AND lent = 0 AND out_of = ''`,
+			jobID, runID, ms(now), st.Job.Part+" lies on it", printer, byHand); err != nil {
 			return err
 		}
 		if _, err := tx.ExecContext(ctx, `UPDATE jobs SET run_id = ? WHERE id = ?`, runID, jobID); err != nil {
