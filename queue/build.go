@@ -50,6 +50,7 @@ type Build struct {
 	NotBefore time.Time // nothing of it starts before; zero: at once
 	Due       time.Time // zero: no date
 	Note      string
+	Columns   []string // headings of the person's own list, in their order
 	AddedAt   time.Time
 }
 
@@ -76,6 +77,11 @@ type Part struct {
 	Priority  Priority // empty: as the build
 	NotBefore time.Time
 	Due       time.Time
+	OnlyOn    []string // printers on which alone it is made; empty: any
+	// Hours and Grams are what a person expects of one piece; 0: not said. They
+	// count until a file says better.
+	Hours float64
+	Grams float64
 	// MirrorOf is the other part of a mirrored pair, 0 when there is none. The
 	// pair names each other: neither is the original.
 	MirrorOf int64
@@ -94,6 +100,7 @@ type Way struct {
 	NozzleMM float64  // 0: not said; each print says its own
 	LayerMM  float64  // 0: not said
 	Note     string
+	Extra    map[string]string // what the person's own list says beside, by heading
 }
 
 // Print is one file as it is to be printed, and what one print of it yields: a

@@ -397,7 +397,7 @@ func (c *checker) wished(j *Job, m *Machine, h *House) bool {
 		return false
 	}
 	return !j.NotBefore.After(h.Now) || c.no(CodeNotBefore, ForDate, func() (string, string) {
-		return "not before " + clock(j.NotBefore, h.Now), "change the date of its part or build"
+		return "not before " + Clock(j.NotBefore, h.Now), "change the date of its part or build"
 	})
 }
 

@@ -107,7 +107,7 @@ type Job struct {
 	// RemainderOf is the job whose piece this one completes; 0: it makes whole
 	// pieces. Its pieces count once they are joined.
 	RemainderOf int64
-	FileGone  bool     // its content was looked for and is not in the data folder; not stored
+	FileGone    bool // its content was looked for and is not in the data folder; not stored
 }
 
 // File is what is known of a stored file.

@@ -37,7 +37,7 @@ type Progress struct {
 	HoursLeft float64 `json:"hours_left"` // of what is wanted: running, waiting, missing
 	GramsUsed float64 `json:"grams_used"`
 	GramsLeft float64 `json:"grams_left"`
-	// Unknown is how many of Missing no way is known for: HoursLeft and GramsLeft
+	// Unknown is how many of Missing nothing is known of: HoursLeft and GramsLeft
 	// are without them.
 	Unknown int `json:"unknown"`
 }
@@ -245,7 +245,7 @@ func (l *Ledger) spent(now time.Time, jobs map[int64]*Job, figures map[int64]*Pr
 }
 
 // missing adds what the pieces without a job would take, by the first way whose
-// every section has a print.
+// every section has a print, else by what a person expects.
 func (l *Ledger) missing(p *Part, f *Progress) {
 	if f.Missing == 0 {
 		return
@@ -266,7 +266,11 @@ func (l *Ledger) missing(p *Part, f *Progress) {
 			return
 		}
 	}
-	f.Unknown = f.Missing
+	if p.Hours == 0 && p.Grams == 0 {
+		f.Unknown = f.Missing
+	}
+	f.HoursLeft += float64(f.Missing) * p.Hours
+	f.GramsLeft += float64(f.Missing) * p.Grams
 }
 
 // onePiece is what one section of a way takes, by the first print that makes it.

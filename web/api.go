@@ -40,6 +40,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	a.stockRoutes()
 	mux.HandleFunc("GET /reels", a.reelSheet)
 	a.doorRoutes()
+	a.ledgerRoutes()
 	return a
 }
 

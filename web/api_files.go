@@ -27,10 +27,18 @@ type addInput struct {
 	Kind       string  `query:"kind" maxLength:"100" doc:"the kind of printer that the file was sliced for; may be left out where there is one kind"`
 	Part       string  `query:"part" maxLength:"200" doc:"which part it makes; from the file's name when left out"`
 	Assembly   string  `query:"assembly" maxLength:"200"`
+	Build      string  `query:"build" maxLength:"200" doc:"the build that it belongs to; empty: none"`
+	Way        string  `query:"way" maxLength:"200" doc:"which way of making the part it is"`
+	Section    string  `query:"section" maxLength:"200" doc:"the section of the part that the file makes; empty: the whole"`
+	Yields     string  `query:"yields" maxLength:"4000" doc:"of a plate of many: 'rib=4, foot=2'"`
+	Mirror     string  `query:"mirror" maxLength:"200" doc:"the part of which this one is the mirror image"`
+	Seam       string  `query:"seam" maxLength:"200" doc:"what is to be joined, of a way in sections"`
+	WayOnly    bool    `query:"way_only" doc:"note the way, print nothing yet"`
 	Count      int     `query:"count" minimum:"0" maximum:"1000" doc:"how many times to print it; 0 is 1"`
 	Pieces     int     `query:"pieces" minimum:"0" maximum:"1000" doc:"pieces that one print yields; 0 is 1"`
 	NozzleMM   float64 `query:"nozzle_mm" minimum:"0" maximum:"5" doc:"0: as the file shows"`
 	Material   string  `query:"material" maxLength:"100" doc:"empty: as the file declares"`
+	Colour     string  `query:"colour" maxLength:"100" doc:"empty: it does not matter"`
 	Surface    string  `query:"surface" maxLength:"100" doc:"wanted plate surface; empty: by material"`
 	ClearsSelf bool    `query:"clears_itself" doc:"may use the printer's clearing routine"`
 	OnHold     bool    `query:"on_hold"`
@@ -48,6 +56,7 @@ func (in *addInput) Resolve(ctx huma.Context) []error {
 func (in *addInput) request() AddRequest {
 	return AddRequest{
 		FileName: baseName(in.FileName), Kind: in.Kind, Part: in.Part, Assembly: in.Assembly,
+		Build: in.Build, Way: in.Way, Section: in.Section, Yields: in.Yields, Mirror: in.Mirror, Seam: in.Seam, WayOnly: in.WayOnly, Colour: in.Colour,
 		Count: in.Count, Pieces: in.Pieces, NozzleMM: in.NozzleMM, Material: in.Material,
 		Surface: in.Surface, ClearsSelf: in.ClearsSelf, OnHold: in.OnHold,
 	}
@@ -160,6 +169,22 @@ func (in *addInput) set(name, value string) error {
 		in.Part = value
 	case "assembly":
 		in.Assembly = value
+	case "build":
+		in.Build = value
+	case "way":
+		in.Way = value
+	case "section":
+		in.Section = value
+	case "yields":
+		in.Yields = value
+	case "mirror":
+		in.Mirror = value
+	case "seam":
+		in.Seam = value
+	case "way_only":
+		in.WayOnly, err = strconv.ParseBool(value)
+	case "colour":
+		in.Colour = value
 	case "count":
 		in.Count, err = countOf(value)
 	case "pieces":
@@ -206,6 +231,13 @@ func (r AddRequest) Query() url.Values {
 	set("kind", r.Kind)
 	set("part", r.Part)
 	set("assembly", r.Assembly)
+	set("build", r.Build)
+	set("way", r.Way)
+	set("section", r.Section)
+	set("yields", r.Yields)
+	set("mirror", r.Mirror)
+	set("seam", r.Seam)
+	set("colour", r.Colour)
 	set("material", r.Material)
 	set("surface", r.Surface)
 	if r.Count != 0 {
@@ -216,6 +248,9 @@ func (r AddRequest) Query() url.Values {
 	}
 	if r.NozzleMM != 0 {
 		q.Set("nozzle_mm", strconv.FormatFloat(r.NozzleMM, 'f', -1, 64))
+	}
+	if r.WayOnly {
+		q.Set("way_only", "true")
 	}
 	if r.ClearsSelf {
 		q.Set("clears_itself", "true")

@@ -53,6 +53,7 @@ type House interface {
 	SetHours(ctx context.Context, h Hours) error
 
 	StockHouse
+	Ledger
 }
 
 // View is what the pages show. All times are house time in the house's zone.
@@ -147,6 +148,7 @@ type Plate struct {
 	JobID    int64     `json:"job_id,omitempty"` // what lies on it
 	Part     string    `json:"part,omitempty"`
 	Pieces   int       `json:"pieces,omitempty"` // pieces that the file yields
+	Marks    []Piece   `json:"marks,omitempty"`  // the pieces of the run, and what to write on each
 	RunID    int64     `json:"run_id,omitempty"`
 	Since    time.Time `json:"since"`
 	// The shape of what lies on it, as in Run: drawn until it is taken off.
@@ -217,8 +219,18 @@ type Job struct {
 	Pieces     int        `json:"pieces"`
 	Printer    string     `json:"printer"` // where it runs or lies, empty otherwise
 	Runs       int        `json:"runs"`
-	ClearsSelf bool       `json:"clears_itself"` // may use the printer's clearing routine
-	Note       string     `json:"note"`          // why it waits or what is to be decided, one sentence
+	ClearsSelf bool       `json:"clears_itself"`    // may use the printer's clearing routine
+	Build      string     `json:"build"`            // empty: it belongs to none
+	Way        string     `json:"way"`              // empty where there is only one
+	Yields     []Yield    `json:"yields,omitempty"` // of a plate of many, or of a section
+	Colour     string     `json:"colour"`           // empty: it does not matter
+	Priority   string     `json:"priority"`
+	NotBefore  *time.Time `json:"not_before,omitempty"`
+	Due        *time.Time `json:"due,omitempty"`
+	Order      int        `json:"order"` // the place that a person gave it, from 1; 0: none
+	OnlyOn     []string   `json:"only_on,omitempty"`
+	NotOn      []string   `json:"not_on,omitempty"`
+	Note       string     `json:"note"` // why it waits or what is to be decided, one sentence
 	Warnings   []string   `json:"warnings,omitempty"`
 	// RemainderOf is the job whose missing part this one prints; 0: none.
 	RemainderOf int64 `json:"remainder_of,omitempty"`
@@ -264,10 +276,18 @@ type AddRequest struct {
 	Kind       string  `json:"kind"` // empty: the only kind there is
 	Part       string  `json:"part"` // empty: from the file's name
 	Assembly   string  `json:"assembly"`
+	Build      string  `json:"build"`     // empty: it belongs to none
+	Way        string  `json:"way"`       // the way of making the part; empty where there is one
+	Section    string  `json:"section"`   // of the part, that this file makes; empty: the whole of it
+	Yields     string  `json:"yields"`    // of a plate of many, 'rib=4, foot=2'; empty: Pieces of Part
+	Mirror     string  `json:"mirror"`    // the part of which this one is the mirror image
+	Seam       string  `json:"seam"`      // what is to be joined, of a way in sections
+	WayOnly    bool    `json:"way_only"`  // note the way, print nothing yet
 	Count      int     `json:"count"`     // how many times to print it; 0 is 1
 	Pieces     int     `json:"pieces"`    // pieces that one print yields; 0 is 1
 	NozzleMM   float64 `json:"nozzle_mm"` // 0: as inferred and declared
 	Material   string  `json:"material"`  // empty: as declared
+	Colour     string  `json:"colour"`    // empty: it does not matter
 	Surface    string  `json:"surface"`   // wanted plate surface; empty: by material
 	ClearsSelf bool    `json:"clears_itself"`
 	OnHold     bool    `json:"on_hold"`
@@ -304,6 +324,8 @@ type Why struct {
 	Job      Job          `json:"job"`
 	Summary  string       `json:"summary"`
 	Printers []WhyPrinter `json:"printers"`
+	// Or lists what other ways of making the part would take, in sentences.
+	Or []string `json:"or,omitempty"`
 }
 
 type WhyPrinter struct {
@@ -319,11 +341,12 @@ type Obstacle struct {
 
 // Cleared is a person's answer to 'is the plate clear?'.
 type Cleared struct {
-	Empty   bool     `json:"empty"`                                             // nothing is left on the plate
-	Seated  bool     `json:"seated"`                                            // the sheet lies as it should
-	Surface string   `json:"surface" required:"false"`                          // which sheet lies there now; empty: the same as before
-	Good    *int     `json:"good" required:"false" minimum:"0" nullable:"true"` // how many of the pieces are good; nil: all
-	BadFrom *float64 `json:"bad_from_mm,omitempty"`                             // the height from which the piece is bad, when a piece is
+	Empty   bool     `json:"empty"`                                                // nothing is left on the plate
+	Seated  bool     `json:"seated"`                                               // the sheet lies as it should
+	Surface string   `json:"surface" required:"false"`                             // which sheet lies there now; empty: the same as before
+	Good    *int     `json:"good" required:"false" minimum:"0" nullable:"true"`    // how many of the pieces are good; nil: all
+	Bad     []int    `json:"bad" required:"false" maxItems:"1000" nullable:"true"` // which are bad, by their place on the plate, from 1
+	BadFrom *float64 `json:"bad_from_mm,omitempty"`                                // the height from which the piece is bad, when a piece is
 }
 
 type Decision struct {

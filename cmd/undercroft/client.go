@@ -31,6 +31,18 @@ type clientCommands struct {
 	Mishaps      mishapsCmd      `cmd:"" group:"jobs" help:"List what went wrong, and at which heights."`
 	Decide       decideCmd       `cmd:"" group:"jobs" help:"After a mishap: print the job again, or give it up."`
 	Joined       joinedCmd       `cmd:"" group:"jobs" help:"Say that a remainder is joined and has cured: only then its piece counts."`
+	Again        againCmd        `cmd:"" group:"jobs" help:"Queue another job like one that there is or was."`
+	Order        orderCmd        `cmd:"" group:"jobs" help:"Put jobs before the others of their priority, in this sequence."`
+	Move         moveCmd         `cmd:"" group:"jobs" help:"Have a job run on this printer and no other."`
+	OnlyOn       onlyOnCmd       `cmd:"" group:"jobs" help:"Say on which printers alone a job may run; on any when none is named."`
+	NotOn        notOnCmd        `cmd:"" group:"jobs" help:"Say on which printers a job may not run."`
+	Yield        yieldCmd        `cmd:"" group:"jobs" help:"Say which pieces of a finished job are good, when its plate is clear already."`
+	Begin        beginCmd        `cmd:"" group:"jobs" help:"Say that a person has started a job on a printer without a link."`
+	End          endCmd          `cmd:"" group:"jobs" help:"Say that such a job has ended, and which pieces are good."`
+	Build        buildCmd        `cmd:"" group:"builds" help:"Builds: begin one, list them, show one with its progress, give it dates."`
+	Parts        partsCmd        `cmd:"" group:"builds" help:"Parts of a build: how many, when, which way; lists of them as CSV."`
+	Bad          badCmd          `cmd:"" group:"builds" help:"A good piece failed a later look, such as a dry fit: its part is open again."`
+	Marks        marksCmd        `cmd:"" group:"printers" help:"Show in large letters what to write on the pieces that lie on a plate."`
 	Printers     printersCmd     `cmd:"" group:"printers" help:"List the printers: what each does, its height, when it ends."`
 	Cleared      clearedCmd      `cmd:"" group:"printers" help:"Say that a printer's plate is empty and its sheet seated, and how many pieces were good."`
 	NotYet       notYetCmd       `cmd:"" group:"printers" help:"Take a clearing back while the start counts down."`
@@ -174,6 +186,12 @@ func (c *client) do(ctx context.Context, method, path, kind string, body io.Read
 		return exitf(exitNotReached, "%s does not answer like an Undercroft daemon: %v", c.base, err)
 	}
 	return nil
+}
+
+// raw asks for path and returns the answer as it is.
+func (c *client) raw(path string) (text string, err error) {
+	err = c.get(path, &text)
+	return text, err
 }
 
 const maxAnswer = 64 << 20 // bytes

@@ -80,7 +80,13 @@ func (w *whyCmd) Run(c *client) error {
 			name = ""
 		}
 	}
-	return t.end()
+	if err := t.end(); err != nil {
+		return err
+	}
+	for _, other := range why.Or {
+		fmt.Fprintf(c.out, "Or %s.\n", plain(other))
+	}
+	return nil
 }
 
 // holdCmd keeps a job back.

@@ -9,14 +9,22 @@ type clearedCmd struct {
 	printerArg
 	Surface string   `placeholder:"NAME" help:"Which sheet lies there now: smooth, textured, glass …; the same as before when left out."`
 	Good    *int     `placeholder:"N" help:"How many of the pieces are good; all of them when left out."`
+	Bad     []int    `placeholder:"PLACE,…" help:"Which of the pieces are bad, by their places in 'undercroft marks PRINTER'."`
 	BadFrom *float64 `placeholder:"MM" help:"The height from which a piece is bad."`
 }
 
 // Run says that the plate is empty and its sheet seated: that is what the
 // command means, and its help says so.
 func (k *clearedCmd) Run(c *client) error {
-	if err := c.post(k.path("cleared"), web.Cleared{Empty: true, Seated: true, Surface: k.Surface, Good: k.Good, BadFrom: k.BadFrom}, nil); err != nil {
+	marks, err := c.marks(k.Printer)
+	if err != nil {
 		return err
+	}
+	if err := c.post(k.path("cleared"), web.Cleared{Empty: true, Seated: true, Surface: k.Surface, Good: k.Good, Bad: k.Bad, BadFrom: k.BadFrom}, nil); err != nil {
+		return err
+	}
+	if !c.json {
+		c.writeMarks(goodOnes(marks, k.Good, k.Bad))
 	}
 	return c.say("%s is clear: empty, and its sheet seated. Keep your hands out from now on; 'undercroft not-yet %s' takes it back while the start counts down.", k.Printer, k.Printer)
 }

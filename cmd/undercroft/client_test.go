@@ -62,8 +62,9 @@ func run(t *testing.T, direct coolDirect, args ...string) (out, errOut string, c
 // TestClientGolden shows what each command prints for a person and with --json.
 func TestClientGolden(t *testing.T) {
 	dir := t.TempDir()
+	list := filepath.Join(dir, "list.csv")
 	good, bad := filepath.Join(dir, "lamp-foot.gcode"), filepath.Join(dir, "holiday.jpg.gcode")
-	for name, text := range map[string]string{good: "G28\nG1 X1\n", bad: "\xff\xd8\xff"} {
+	for name, text := range map[string]string{good: "G28\nG1 X1\n", bad: "\xff\xd8\xff", list: "Part,Qty,Paint\nWing rib,8,grey\nBeak,-1,\n"} {
 		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -127,6 +128,36 @@ func TestClientGolden(t *testing.T) {
 		{"add", []string{"add", good, "--count", "2"}, exitDone},
 		{"add-refused", []string{"add", bad, good}, exitRefused},
 		{"add-json", []string{"add", bad, "--json"}, exitRefused},
+		{"add-way", []string{"add", good, "--build", "Heron", "--assembly", "Left wing", "--part", "Wing tip", "--way", "two halves", "--section", "upper", "--seam", "glue along the spar"}, exitDone},
+		{"add-plate", []string{"add", good, "--yields", "Wing rib=4, Foot=2", "--colour", "amber"}, exitDone},
+		{"add-by-hand", []string{"add", "--by-hand", "Eye lens", "--hours", "3.5", "--grams", "12", "--count", "2"}, exitDone},
+		{"again", []string{"again", "47"}, exitDone},
+		{"order", []string{"order", "47", "46"}, exitDone},
+		{"order-free", []string{"order", "47", "--free"}, exitDone},
+		{"move", []string{"move", "47", "Merel"}, exitDone},
+		{"move-running", []string{"move", "41", "Merel"}, exitNotNow},
+		{"only-on", []string{"only-on", "47", "Merel", "Dunlin"}, exitDone},
+		{"not-on", []string{"not-on", "47", "Egret"}, exitDone},
+		{"yield", []string{"yield", "45", "--bad", "2,5"}, exitDone},
+		{"begin", []string{"begin", "47", "--on", "Shed"}, exitDone},
+		{"end", []string{"end", "47", "--good", "1"}, exitDone},
+		{"build", []string{"build"}, exitDone},
+		{"build-create", []string{"build", "create", "Owl", "--due", "2026-12-05"}, exitDone},
+		{"build-create-twice", []string{"build", "create", "Heron"}, exitNotNow},
+		{"build-show", []string{"build", "show", "Heron"}, exitDone},
+		{"build-show-unknown", []string{"build", "show", "Owl"}, exitNotFound},
+		{"build-set", []string{"build", "set", "Heron", "--priority", "first"}, exitDone},
+		{"build-set-assembly", []string{"build", "set", "Heron", "--assembly", "Left wing", "--due", "2026-12-01"}, exitDone},
+		{"parts", []string{"parts", "Heron"}, exitDone},
+		{"parts-want", []string{"parts", "want", "Wing rib", "9"}, exitDone},
+		{"parts-pair", []string{"parts", "pair", "Wing tip, left", "Wing tip, right"}, exitDone},
+		{"parts-set-unknown", []string{"parts", "set", "Beak", "--due", "2026-12-01"}, exitNotFound},
+		{"parts-in", []string{"parts", "in", list, "--build", "Heron"}, exitRefused},
+		{"parts-in-good", []string{"parts", "in", list, "--build", "Heron", "--take-good"}, exitDone},
+		{"parts-out", []string{"parts", "out", "Heron"}, exitDone},
+		{"bad", []string{"bad", "Wing rib", "--piece", "3", "--why", "it does not meet the spar"}, exitDone},
+		{"bad-unknown", []string{"bad", "Wing rib", "--piece", "7"}, exitNotFound},
+		{"marks", []string{"marks", "Curlew"}, exitDone},
 		{"add-missing", []string{"add", filepath.Join(dir, "nowhere.gcode")}, exitNotFound},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"undercroft/fleet"
 	"undercroft/fleet/link"
 	"undercroft/fleet/power"
+	"undercroft/queue"
 	"undercroft/queue/dispatch"
 	"undercroft/queue/intake"
 	"undercroft/queue/store"
@@ -86,7 +87,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	}
 	d.dispatch, err = dispatch.New(ctx, dispatch.Options{
 		Store: d.store, Printers: printers, Notify: d.fleet.Subscribe, Machines: machines(conf), Circuits: circuits(conf),
-		Now: o.clock.Now, Pace: o.clock.pace, Zone: conf.House.Location, StartDelay: startDelay, Log: o.log,
+		Now: o.clock.Now, Pace: o.clock.pace, Zone: conf.House.Location, StartDelay: startDelay, Surfaces: conf.Surfaces, Log: o.log,
 	})
 	if err != nil {
 		return nil, err
@@ -204,9 +205,12 @@ func portOpener(pace float64) func(path string, baud int) (link.Port, error) {
 }
 
 func specs(conf *config.Config) []fleet.Spec {
-	out := make([]fleet.Spec, len(conf.Printers))
-	for i, p := range conf.Printers {
-		out[i] = fleet.Spec{
+	var out []fleet.Spec
+	for _, p := range conf.Printers {
+		if p.Kind == queue.ByHand {
+			continue // it has no link
+		}
+		out = append(out, fleet.Spec{
 			Name: p.Name, Kind: p.Kind, Path: p.Path, Baud: p.Baud, WindowBytes: p.WindowBytes, VolumeMM: p.VolumeMM,
 			MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC, ParkGCode: p.ParkGCode, CoolBelowC: p.CoolBelowC,
 			StallAfter: p.StallAfter, RunoutFails: p.RunoutFailsAfter, EndGCode: p.EndGCode, HostCalls: p.CallsHere,
@@ -214,7 +218,7 @@ func specs(conf *config.Config) []fleet.Spec {
 				AtMM: p.HeldAtMM, CoolsAfter: p.HeldCoolsAfter, NozzleC: p.HeldNozzleC, BedC: p.HeldBedC,
 				PrimeMM: p.PrimeMM, PurgeMM: p.PurgeMM,
 			},
-		}
+		})
 	}
 	return out
 }
@@ -223,7 +227,7 @@ func machines(conf *config.Config) []dispatch.Machine {
 	out := make([]dispatch.Machine, len(conf.Printers))
 	for i, p := range conf.Printers {
 		out[i] = dispatch.Machine{
-			Name: p.Name, Kind: p.Kind, VolumeMM: p.VolumeMM, MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC,
+			Name: p.Name, Kind: p.Kind, VolumeMM: p.VolumeMM, OriginMM: p.OriginMM, MaxNozzleC: p.MaxNozzleC, MaxBedC: p.MaxBedC,
 			Circuit: p.Circuit, Load: power.Load{HeatingW: p.HeatingW, SteadyW: p.SteadyW},
 		}
 		if p.Clearing != nil {

@@ -42,11 +42,14 @@ func (h *house) kinds() []intake.Kind {
 	var kinds []intake.Kind
 	index := map[string]int{}
 	for _, p := range h.conf.Printers {
+		if p.Kind == queue.ByHand {
+			continue // no file is for it
+		}
 		i, ok := index[p.Kind]
 		if !ok {
 			i = len(kinds)
 			index[p.Kind] = i
-			kinds = append(kinds, intake.Kind{Name: p.Kind, Limits: motion.Default(), AllowCodes: h.conf.House.AllowCodes})
+			kinds = append(kinds, intake.Kind{Name: p.Kind, OriginMM: p.OriginMM, Limits: motion.Default(), AllowCodes: h.conf.House.AllowCodes})
 		}
 		k := &kinds[i]
 		k.VolumeMM = append(k.VolumeMM, p.VolumeMM)
@@ -79,19 +82,10 @@ func webRefusal(err error) error {
 func (h *house) Add(ctx context.Context, req web.AddRequest, body io.Reader) (web.Added, error) {
 	added, err := h.intake.Add(ctx, intake.Request(req), body)
 	if err != nil {
+		h.dispatch.Added(added.Jobs) // what was stored before something else went wrong
 		return web.Added{}, webRefusal(err)
 	}
-	h.dispatch.Added(added.Jobs)
-	f := added.File
-	out := web.Added{
-		SHA256: f.SHA256, Known: added.Known, EstimateS: f.EstimateS, MassG: f.MassG,
-		Layers: f.LayerCount, HeightMM: f.HeightMM, Warnings: findings(f.Warnings),
-	}
-	for _, j := range added.Jobs {
-		out.JobIDs = append(out.JobIDs, j.ID)
-		out.NozzleMM, out.Material = j.NozzleMM, j.Material
-	}
-	return out, nil
+	return h.added(added), nil
 }
 
 func (h *house) Jobs(ctx context.Context, all bool) ([]web.Job, error) {
@@ -135,6 +129,7 @@ func (h *house) Why(ctx context.Context, id int64) (web.Why, error) {
 		}
 		out.Printers = append(out.Printers, wp)
 	}
+	out.Or = w.Or
 	return out, nil
 }
 
@@ -167,7 +162,7 @@ func (h *house) Mishaps(ctx context.Context) ([]web.Mishap, error) {
 
 func (h *house) Cleared(ctx context.Context, printer string, c web.Cleared) error {
 	return h.dispatch.Cleared(ctx, printer, dispatch.Cleared{
-		Empty: c.Empty, Seated: c.Seated, Surface: c.Surface, Good: c.Good, BadFromMM: c.BadFrom,
+		Empty: c.Empty, Seated: c.Seated, Surface: c.Surface, Good: c.Good, Bad: c.Bad, BadFromMM: c.BadFrom,
 	})
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"undercroft/fleet"
 	"undercroft/fleet/link"
@@ -102,7 +103,7 @@ func plateView(p *dispatch.PrinterView) web.Plate {
 	m := &p.Machine
 	v := web.Plate{Surface: m.Plate.Surface, State: string(m.Plate.State), Question: p.Question, RunID: m.Plate.RunID, JobID: m.Plate.JobID, Since: m.Plate.Since}
 	if j := p.OnPlate; j != nil {
-		v.Part, v.Pieces = j.Part, j.Pieces
+		v.Part, v.Pieces, v.Marks = j.Part, j.Pieces, pieceViews(m.Plate.Pieces)
 		v.HeightMM, v.WidthMM, v.Outline = j.File.HeightMM, j.File.SizeMM()[0], j.File.Outline
 		v.CompletedMM = j.File.HeightMM
 		if s := p.Snapshot.Run; s != nil {
@@ -127,7 +128,11 @@ func jobView(j *queue.Job, why string) web.Job {
 		ID: j.ID, State: string(j.State), Part: j.Part, Assembly: j.Assembly, File: j.FileName, SHA256: f.SHA256,
 		Kind: j.Kind, NozzleMM: j.NozzleMM, LayerMM: f.LayerMM, Material: j.Material, SizeMM: f.SizeMM(),
 		EstimateS: f.EstimateS, MassG: f.MassG, Pieces: j.Pieces, Printer: j.Printer, Runs: j.Runs,
-		ClearsSelf: j.ClearsSelf, Note: why, RemainderOf: j.RemainderOf,
+		ClearsSelf: j.ClearsSelf, Note: why, RemainderOf: j.RemainderOf, Build: j.Build, Way: j.Way, Colour: j.Colour, Priority: string(j.Priority),
+		NotBefore: optional(j.NotBefore, time.UTC), Due: optional(j.Due, time.UTC), Order: j.Order, OnlyOn: j.OnlyOn, NotOn: j.NotOn,
+	}
+	if y := j.Yields; len(y) > 1 || len(y) == 1 && (y[0].SectionN != "" || y[0].Part != j.Part) {
+		v.Yields = yieldViews(y)
 	}
 	for _, w := range f.Warnings {
 		// Told when the file came in; it holds for every large piece.

@@ -40,6 +40,7 @@ type program struct {
 var groups = []kong.Group{
 	{Key: "daemon", Title: "The daemon:"},
 	{Key: "jobs", Title: "Files and jobs of a running daemon:"},
+	{Key: "builds", Title: "Builds and parts:"},
 	{Key: "printers", Title: "Printers of a running daemon:"},
 	{Key: "house", Title: "The house:"},
 	{Key: "files", Title: "Without a daemon:"},

@@ -177,7 +177,7 @@ func (d *Dispatcher) EndByHand(ctx context.Context, jobID int64, y store.Yield) 
 // endByHand records the end of a run on a printer without a link.
 func (d *Dispatcher) endByHand(ctx context.Context, p *printer, result fleet.Result, cause string) error {
 	d.mu.RLock()
-	stage, r, j, cancel := p.stage, p.run, p.job, p.cancel
+	stage, r, cancel := p.stage, p.run, p.cancel
 	d.mu.RUnlock()
 	if stage != running {
 		return fmt.Errorf("nobody has begun anything on %s: %w", p.conf.Name, queue.ErrConflict)
@@ -186,7 +186,7 @@ func (d *Dispatcher) endByHand(ctx context.Context, p *printer, result fleet.Res
 	e := store.End{Outcome: o, To: queue.NeedsDecision, Note: cause}
 	switch {
 	case result == fleet.Finished:
-		e.To, e.Grams = queue.AwaitsYield, j.File.MassG
+		e.To, e.Note = queue.AwaitsYield, ""
 	case cancel:
 		e.To, e.Note = queue.Cancelled, "cancelled by a person in mid-print"
 	}

@@ -84,6 +84,7 @@ type Why struct {
 	Job      queue.Job
 	Summary  string
 	Printers []PrinterWhy
+	Or       []string // other ways of making its part, and what they would take
 }
 
 // View copies everything that pages show.
@@ -263,6 +264,14 @@ func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
 		}
 		return Why{Job: ended, Summary: "it is " + string(ended.State)}, nil
 	}
+	known := j.State == queue.Queued || j.State == queue.OnHold || j.State == queue.NeedsDecision
+	var ledger queue.Ledger
+	if known {
+		var err error
+		if ledger, err = d.o.Store.Ledger(ctx, j.BuildID); err != nil {
+			return Why{}, err
+		}
+	}
 	snaps := make([]fleet.Snapshot, len(d.printers))
 	for i, p := range d.printers {
 		snaps[i] = p.dev.Snapshot()
@@ -291,6 +300,9 @@ func (d *Dispatcher) Why(ctx context.Context, id int64) (Why, error) {
 			}
 		}
 		w.Printers = append(w.Printers, PrinterWhy{p.conf.Name, list})
+	}
+	if known {
+		w.Or = queue.OtherWays(j, &ledger, machines, &h)
 	}
 	switch j.State {
 	case queue.Queued:

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -29,6 +30,9 @@ type PartChange struct {
 	Due       *time.Time
 	Note      *string
 	MirrorOf  *int64 // the other part of the pair; 0 parts them
+	OnlyOn    *[]string
+	Hours     *float64
+	Grams     *float64
 }
 
 // maxWanted bounds a part.
@@ -80,7 +84,10 @@ func (s *Store) ChangePart(ctx context.Context, id int64, c PartChange) ([]queue
 }
 
 func changePart(ctx context.Context, tx *sql.Tx, id int64, c PartChange) error {
-	fields := map[string]any{"priority": value(c.Priority), "not_before": date(c.NotBefore), "due": date(c.Due), "note": value(c.Note)}
+	fields := map[string]any{"priority": value(c.Priority), "not_before": date(c.NotBefore), "due": date(c.Due), "note": value(c.Note), "hours": value(c.Hours), "grams": value(c.Grams)}
+	if c.OnlyOn != nil {
+		fields["only_on"] = strings.Join(*c.OnlyOn, "\n")
+	}
 	if c.Wanted != nil {
 		if *c.Wanted < 0 || *c.Wanted > maxWanted {
 			return fmt.Errorf("%d pieces of a part; from 0 to %d can be wanted: %w", *c.Wanted, maxWanted, queue.ErrInvalid)
@@ -110,17 +117,30 @@ type WayChange struct {
 	NozzleMM *float64
 	LayerMM  *float64
 	Note     *string
+	Extra    map[string]string // nil: as it is
 }
 
 // ChangeWay notes something of a part's way, and makes the way when it is new.
 func (s *Store) ChangeWay(ctx context.Context, partID int64, name string, c WayChange) error {
 	return s.tx(ctx, "the way "+name, func(tx *sql.Tx) error {
-		w, err := wayNamed(ctx, tx, partID, name)
+		return changeWay(ctx, tx, partID, name, c)
+	})
+}
+
+func changeWay(ctx context.Context, tx *sql.Tx, partID int64, name string, c WayChange) error {
+	w, err := wayNamed(ctx, tx, partID, name)
+	if err != nil {
+		return err
+	}
+	fields := map[string]any{"seam": value(c.Seam), "nozzle_mm": value(c.NozzleMM), "layer_mm": value(c.LayerMM), "note": value(c.Note)}
+	if c.Extra != nil {
+		text, err := json.Marshal(c.Extra)
 		if err != nil {
 			return err
 		}
-		return set(ctx, tx, "ways", w.ID, map[string]any{"seam": value(c.Seam), "nozzle_mm": value(c.NozzleMM), "layer_mm": value(c.LayerMM), "note": value(c.Note)})
-	})
+		fields["extra"] = string(text)
+	}
+	return set(ctx, tx, "ways", w.ID, fields)
 }
 
 // set updates the fields that are not nil of one row.
@@ -293,11 +313,21 @@ func (s *Store) FindBuild(ctx context.Context, name string) (queue.Build, error)
 
 // PutParts writes a list of parts into a build in one transaction: new parts are
 // made, known ones changed. It gives the live jobs of the build.
-func (s *Store) PutParts(ctx context.Context, build string, list []PartLine) ([]queue.Job, error) {
+// columns are the headings of the person's own list, kept when there are any.
+func (s *Store) PutParts(ctx context.Context, build string, columns []string, list []PartLine) ([]queue.Job, error) {
 	return s.edit(ctx, "the list of parts", func(tx *sql.Tx) error {
 		buildID, err := s.buildNamed(ctx, tx, build)
 		if err != nil {
 			return err
+		}
+		if len(columns) > 0 {
+			text, err := json.Marshal(columns)
+			if err != nil {
+				return err
+			}
+			if err := set(ctx, tx, "builds", buildID, map[string]any{"columns": string(text)}); err != nil {
+				return err
+			}
 		}
 		ids := make([]int64, len(list))
 		for i, l := range list {
@@ -307,10 +337,11 @@ func (s *Store) PutParts(ctx context.Context, build string, list []PartLine) ([]
 			if err := changePart(ctx, tx, ids[i], l.PartChange); err != nil {
 				return err
 			}
-			if l.Way != "" {
-				if _, err := wayNamed(ctx, tx, ids[i], l.Way); err != nil {
-					return err
-				}
+			if _, err := tx.ExecContext(ctx, `UPDATE parts SET wanted = 1, counted = 0 WHERE id = ? AND wanted = 0 AND counted = 1`, ids[i]); err != nil {
+				return err
+			}
+			if err := changeWay(ctx, tx, ids[i], l.Way, l.WayChange); err != nil {
+				return err
 			}
 		}
 		for i, l := range list {
@@ -336,7 +367,8 @@ func (s *Store) PutParts(ctx context.Context, build string, list []PartLine) ([]
 type PartLine struct {
 	Assembly string
 	Part     string
-	Way      string // empty: none is named
+	Way      string // empty: it is the only one
 	Mirror   string // the name of the other part of the pair; empty: none
 	PartChange
+	WayChange WayChange
 }

@@ -20,7 +20,7 @@ type querier interface {
 }
 
 const jobSelect = `SELECT j.id, j.state, j.sha256, j.file_name, j.part, j.assembly, j.kind, j.nozzle_mm, j.material, j.colour, j.surface, j.pieces, j.clears, j.added_at, j.changed_at, j.note,
-	j.printer, j.run_id, j.runs, j.good, j.print_id, j.place, j.only_on, j.not_on, j.remainder_of, r.g_per_mm, b.id, b.name, coalesce(nullif(p.priority, ''), b.priority),
+	j.printer, j.run_id, j.runs, j.good, j.print_id, j.place, coalesce(nullif(j.only_on, ''), p.only_on), j.not_on, j.remainder_of, r.g_per_mm, b.id, b.name, coalesce(nullif(p.priority, ''), b.priority),
 	nullif(max(coalesce(p.not_before, 0), coalesce(b.not_before, 0)), 0), nullif(min(coalesce(p.due, 1 << 60), coalesce(a.due, 1 << 60), coalesce(b.due, 1 << 60)), 1 << 60)
 	FROM jobs j JOIN parts p ON p.id = j.part_id JOIN assemblies a ON a.id = p.assembly_id JOIN builds b ON b.id = p.build_id JOIN prints r ON r.id = j.print_id `
 

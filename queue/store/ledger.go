@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 
 	"undercroft/queue"
@@ -58,10 +59,13 @@ func builds(ctx context.Context, q querier, where string, args ...any) ([]queue.
 	return rowsOf(ctx, q, func(row *sql.Rows) (b queue.Build, err error) {
 		var before, due sql.NullInt64
 		var added int64
-		err = row.Scan(&b.ID, &b.Name, &b.Priority, &before, &due, &b.Note, &added)
+		var columns string
+		if err = row.Scan(&b.ID, &b.Name, &b.Priority, &before, &due, &b.Note, &added, &columns); err == nil {
+			err = json.Unmarshal([]byte(columns), &b.Columns)
+		}
 		b.NotBefore, b.Due, b.AddedAt = fromNullMS(before), fromNullMS(due), fromMS(added)
 		return b, err
-	}, `SELECT id, name, priority, not_before, due, note, added_at FROM builds `+where, args...)
+	}, `SELECT id, name, priority, not_before, due, note, added_at, columns FROM builds `+where, args...)
 }
 
 // Builds lists every build, the loose one first.
@@ -81,10 +85,12 @@ func assemblies(ctx context.Context, q querier, buildID int64) ([]queue.Assembly
 func parts(ctx context.Context, q querier, where string, args ...any) ([]queue.Part, error) {
 	return rowsOf(ctx, q, func(row *sql.Rows) (p queue.Part, err error) {
 		var before, due sql.NullInt64
-		err = row.Scan(&p.ID, &p.BuildID, &p.AssemblyID, &p.Assembly, &p.Name, &p.Wanted, &p.Counted, &p.Priority, &before, &due, &p.MirrorOf, &p.Note)
+		var only string
+		err = row.Scan(&p.ID, &p.BuildID, &p.AssemblyID, &p.Assembly, &p.Name, &p.Wanted, &p.Counted, &p.Priority, &before, &due, &p.MirrorOf, &p.Note, &only, &p.Hours, &p.Grams)
+		p.OnlyOn = lines(only)
 		p.NotBefore, p.Due = fromNullMS(before), fromNullMS(due)
 		return p, err
-	}, `SELECT p.id, p.build_id, p.assembly_id, a.name, p.name, p.wanted, p.counted, p.priority, p.not_before, p.due, p.mirror_of, p.note FROM parts p JOIN assemblies a ON a.id = p.assembly_id `+where, args...)
+	}, `SELECT p.id, p.build_id, p.assembly_id, a.name, p.name, p.wanted, p.counted, p.priority, p.not_before, p.due, p.mirror_of, p.note, p.only_on, p.hours, p.grams FROM parts p JOIN assemblies a ON a.id = p.assembly_id `+where, args...)
 }
 
 func (s *Store) prints(ctx context.Context, q querier, where string, args ...any) ([]queue.Print, error) {

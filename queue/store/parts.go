@@ -204,13 +204,13 @@ func (s *Store) yieldsOf(ctx context.Context, q querier, printID int64) ([]queue
 	return have, nil
 }
 
-const wayColumns = `id, part_id, name, sections, seam, nozzle_mm, layer_mm, note`
+const wayColumns = `id, part_id, name, sections, seam, nozzle_mm, layer_mm, note, extra`
 
 func ways(ctx context.Context, q querier, query string, args ...any) ([]queue.Way, error) {
 	return rowsOf(ctx, q, func(row *sql.Rows) (w queue.Way, err error) {
-		var sections string
-		if err = row.Scan(&w.ID, &w.PartID, &w.Name, &sections, &w.Seam, &w.NozzleMM, &w.LayerMM, &w.Note); err == nil {
-			err = json.Unmarshal([]byte(sections), &w.Sections)
+		var sections, extra string
+		if err = row.Scan(&w.ID, &w.PartID, &w.Name, &sections, &w.Seam, &w.NozzleMM, &w.LayerMM, &w.Note, &extra); err == nil {
+			err = errors.Join(json.Unmarshal([]byte(sections), &w.Sections), json.Unmarshal([]byte(extra), &w.Extra))
 		}
 		return w, err
 	}, query, args...)

@@ -215,6 +215,9 @@ func (s *Store) endRun(ctx context.Context, tx *sql.Tx, e End, r queue.Run, j qu
 	if err != nil {
 		return err
 	}
+	if j.File.ByHand && o.Result == fleet.Finished {
+		grams = j.File.MassG // no reel was drawn from that we know of
+	}
 	if err := one(ctx, tx, lost("run %d has ended already", r.ID),
 		`UPDATE runs SET result = ?, cause = ?, text = ?, ended_at = ?, line = ?, layers_done = ?, completed_mm = ?, in_progress_mm = ?, filament_mm = ?, grams = ?, commands = ?, resends = ? WHERE id = ? AND result = ''`,
 		o.Result, o.Cause, o.Text, ms(o.EndedAt), o.Line, o.LayersDone, o.CompletedMM, o.InProgressMM, o.FilamentMM, grams, o.Commands, o.Resends, r.ID); err != nil {

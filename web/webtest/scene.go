@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"undercroft/queue"
 	"undercroft/web"
 )
 
@@ -31,7 +32,7 @@ func Scene(at time.Time) web.View {
 			{
 				Name: "Curlew", Kind: "fen-small", Phase: "ready", PhaseSince: ago(95 * time.Minute), Why: "waits for its plate to be cleared", WaitsFor: "person",
 				Path: "/dev/serial/by-path/cellar-2", VolumeMM: [3]float64{220, 220, 250}, NozzleMM: 0.4,
-				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 38, Part: "Wing rib 7 to 12", Pieces: 6, RunID: 29, Since: ago(95 * time.Minute),
+				Plate: web.Plate{Surface: "smooth", State: "occupied", Question: "Is the plate clear?", JobID: 38, Part: "Wing rib 7 to 12", Pieces: 6, Marks: ribs(), RunID: 29, Since: ago(95 * time.Minute),
 					CompletedMM: 42, HeightMM: 42, WidthMM: 180, Outline: Outline("ribs")},
 				Spool: web.Spool{Material: "PLA", Colour: "reed green", Grams: 655}, Circuit: "north wall",
 				Heaters: []web.Heater{{Name: "T0", ActualC: 31, TargetC: 0}, {Name: "B", ActualC: 26.4, TargetC: 0}}, HeatAt: in(-2 * time.Second),
@@ -119,3 +120,13 @@ func Outline(shape string) [][2]float64 {
 }
 
 func clamp(x float64) float64 { return math.Round(1000*min(1, max(0, x))) / 1000 }
+
+// ribs are the pieces on Curlew's plate.
+func ribs() []web.Piece {
+	var out []web.Piece
+	for i := range 6 {
+		l := queue.Label{Part: "Wing rib", Number: 7 + i, Of: 24, Assembly: "Left wing"}
+		out = append(out, web.Piece{Place: i + 1, State: "open", Label: l, Write: l.Lines()})
+	}
+	return out
+}

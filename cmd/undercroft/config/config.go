@@ -11,6 +11,7 @@ import (
 	_ "time/tzdata" // time zones must load on machines without a zone database
 
 	"undercroft/gcode/motion"
+	"undercroft/queue"
 )
 
 // Config is a file that was read without a problem. File names in it are
@@ -20,7 +21,8 @@ type Config struct {
 	House    House
 	Circuits []Circuit
 	Printers []Printer
-	Warnings []Problem // what is allowed and probably not meant
+	Surfaces queue.Surfaces // the owner's table, over the shipped one; nil when there is none
+	Warnings []Problem      // what is allowed and probably not meant
 }
 
 // What House.TLS can be.
@@ -43,6 +45,7 @@ type House struct {
 	TLSKey         string        // its key, PEM
 	StartDelay     time.Duration // from 'cleared' to the next start
 	Pace           float64       // house seconds per real second; above 1 for virtual printers only
+	Inbox          string        // folder from which files are taken; empty: none
 	AllowCodes     []string      // codes that files may use although they are refused otherwise
 }
 
@@ -67,6 +70,7 @@ type Printer struct {
 	Baud             int
 	WindowBytes      int // 0: the link finds out
 	VolumeMM         [3]float64
+	OriginMM         [2]float64 // where X0 Y0 lies from the bed's front left corner
 	MaxNozzleC       float64
 	MaxBedC          float64
 	HeatingW         float64 // drawn while heating up
@@ -117,6 +121,7 @@ func parse(path string, data []byte) (*Config, error) {
 	r.house(c, root)
 	r.circuits(c, root)
 	r.printers(c, root)
+	r.surfaces(c, root)
 	root.done()
 	r.across(c)
 	if err := r.invalid(); err != nil {

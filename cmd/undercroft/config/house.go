@@ -78,6 +78,7 @@ func (r *reader) house(c *Config, root *table) {
 	if v := t.ask("pace"); v != nil {
 		h.Pace, _ = r.number(v, "pace", noUnit, span{least: 1, most: 20000})
 	}
+	h.Inbox = r.besides(r.text(t.ask("inbox"), "inbox", "the name of a folder that files are put into"))
 	r.door(h, t)
 	h.Hosts = r.texts(t.ask("hosts"), "hosts", `further names of this computer, such as ["cellar.local"]`)
 	r.codes(h, t.ask("allow_codes"))

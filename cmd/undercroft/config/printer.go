@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/pelletier/go-toml/v2/unstable"
+
+	"undercroft/queue"
 )
 
 const (
@@ -31,6 +33,10 @@ func (r *reader) printer(t *table) Printer {
 	kind := t.need("kind", "printers of one kind may print each other's files")
 	p.Kind = r.text(kind, "kind", "the name of a kind")
 	r.checkName(kind, "kind", p.Kind)
+	if p.Kind == queue.ByHand { // there is nothing to connect, and nothing to watch
+		t.done()
+		return p
+	}
 	r.port(&p, t)
 
 	if v, ok := r.numbers(t.need("volume_mm", "how large a piece it can make: [x, y, z]"), "volume_mm", 3, "x, y, z", millimetres, span{most: 5000, open: true}); ok {
@@ -39,6 +45,7 @@ func (r *reader) printer(t *table) Printer {
 			r.warn(at.at, at.length, "volume_mm: %s × %s × %s mm is small for a printer; were centimetres meant?", short(v[0]), short(v[1]), short(v[2]))
 		}
 	}
+	r.origin(&p, t)
 	p.MaxNozzleC, _ = r.number(t.need("max_nozzle_c", "the hottest that the nozzle may become"), "max_nozzle_c", celsius, span{least: 100, most: 500})
 	p.MaxBedC, _ = r.number(t.need("max_bed_c", "the hottest that the bed may become; 0 when it is not heated"), "max_bed_c", celsius, span{most: 200})
 	p.CoolBelowC = defaultCoolBelowC
@@ -66,6 +73,22 @@ func (r *reader) printer(t *table) Printer {
 	}
 	t.done()
 	return p
+}
+
+// origin reads where X0 Y0 lies: in the bed's front left corner unless it is said.
+func (r *reader) origin(p *Printer, t *table) {
+	v := t.ask("origin_mm")
+	switch {
+	case v == nil:
+	case v.kind == unstable.String && v.text == "centre":
+		p.OriginMM = [2]float64{p.VolumeMM[0] / 2, p.VolumeMM[1] / 2}
+	case v.kind == unstable.String:
+		r.problem(v.at, v.length, `origin_mm: %q is not a place; wanted is "centre", or [x, y] from the bed's front left corner`, v.text)
+	default:
+		if list, ok := r.numbers(v, "origin_mm", 2, "x, y", millimetres, span{least: -500, most: 5000}); ok {
+			p.OriginMM = [2]float64(list)
+		}
+	}
 }
 
 func (r *reader) port(p *Printer, t *table) {
