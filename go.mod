@@ -19,6 +19,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require github.com/fsnotify/fsnotify v1.10.1
+
 require (
 	github.com/beorn7/perks v1.0.1 // indirect
 	github.com/cespare/xxhash/v2 v2.3.0 // indirect

@@ -134,7 +134,7 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 
 	m := manager{log: d.log, alive: d.alive}
 	var work, pages sync.WaitGroup
-	errs := make(chan error, 3)
+	errs := make(chan error, 4)
 	keep := func(err error) {
 		if err != nil && !errors.Is(err, context.Canceled) {
 			errs <- err
@@ -144,6 +144,9 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	pages.Go(func() { keep(d.web.Serve(webCtx, d.listener)) })
 	work.Go(func() { keep(d.dispatch.Run(workCtx)) })
 	work.Go(func() { keep(d.fleet.Run(workCtx)) })
+	if d.conf.House.Inbox != "" {
+		work.Go(func() { keep(d.house.inbox(d.log).Run(workCtx)) })
+	}
 	m.ready("serving " + d.URL())
 	go m.watchdog(workCtx)
 	done := make(chan struct{})

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 	"strings"
 	"time"
 
@@ -330,4 +331,9 @@ func (h *house) lists() *intake.Lists {
 		l.Printers[p.Name] = p.Kind == queue.ByHand
 	}
 	return l
+}
+
+// inbox takes files from the configured folder.
+func (h *house) inbox(log *slog.Logger) *intake.Inbox {
+	return &intake.Inbox{Dir: h.conf.House.Inbox, Intake: h.intake, Lists: h.lists(), Added: h.dispatch.Added, Log: log}
 }

@@ -108,16 +108,22 @@ type Intake struct {
 // cannot be printed, queue.ErrInvalid for a request that is wrong or leaves
 // something open, and what the disk says.
 func (in *Intake) Add(ctx context.Context, req Request, body io.Reader) (Added, error) {
-	return in.add(ctx, req, nil, body)
+	return in.add(ctx, req, origin{}, body)
 }
 
 // AddFor is Add for a file that makes what another job makes: its jobs belong to
 // that job's part, build and way, and are bound to the same printers.
 func (in *Intake) AddFor(ctx context.Context, req Request, job *queue.Job, body io.Reader) (Added, error) {
-	return in.add(ctx, req, job, body)
+	return in.add(ctx, req, origin{of: job}, body)
 }
 
-func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.Reader) (Added, error) {
+// origin is where a file comes from, beside a person's request.
+type origin struct {
+	of   *queue.Job // whose parts it makes; nil: those of the request
+	once string     // it may come again after a crash under this key, see store.AddOnce; empty: it cannot
+}
+
+func (in *Intake) add(ctx context.Context, req Request, from origin, body io.Reader) (Added, error) {
 	kind, err := in.check(&req)
 	if err != nil {
 		return Added{}, err
@@ -159,7 +165,7 @@ func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.R
 		return Added{}, fmt.Errorf("keeping %s: %w: %w", req.FileName, err, queue.ErrUnavailable)
 	}
 	kept = true
-	added, err := in.enter(ctx, &req, of, kind.Name, f, res.Layers)
+	added, err := in.enter(ctx, &req, from, kind.Name, f, res.Layers)
 	if err != nil {
 		// Unless the same content came by another way meanwhile, nothing of it stays.
 		if _, gone := in.Store.File(ctx, f.SHA256); errors.Is(gone, queue.ErrNotFound) {
@@ -172,13 +178,14 @@ func (in *Intake) add(ctx context.Context, req Request, of *queue.Job, body io.R
 }
 
 // enter makes the jobs of a file, or only its way, and notes what else the
-// request says of its part; of is a job whose parts they make.
-func (in *Intake) enter(ctx context.Context, req *Request, of *queue.Job, kind string, f *queue.File, layers []analyze.Layer) (Added, error) {
+// request says of its part.
+func (in *Intake) enter(ctx context.Context, req *Request, from origin, kind string, f *queue.File, layers []analyze.Layer) (Added, error) {
 	j := queue.Job{State: queue.Queued, File: f, FileName: req.FileName, Part: req.Part, Assembly: req.Assembly, Build: req.Build, Way: req.Way, Kind: kind,
 		NozzleMM: req.NozzleMM, Material: req.Material, Colour: req.Colour, Surface: req.Surface, Pieces: req.Pieces, ClearsSelf: req.ClearsSelf}
 	var err error
 	switch {
-	case of != nil:
+	case from.of != nil:
+		of := from.of
 		j.Part, j.Assembly, j.Build, j.Way, j.Yields = of.Part, of.Assembly, of.Build, of.Way, of.Yields
 		j.Colour, j.OnlyOn, j.NotOn = of.Colour, of.OnlyOn, of.NotOn
 	case req.Yields != "":
@@ -201,7 +208,7 @@ func (in *Intake) enter(ctx context.Context, req *Request, of *queue.Job, kind s
 		for i := range jobs {
 			jobs[i] = j
 		}
-		if a.Jobs, err = in.Store.Add(ctx, f, layers, jobs); err != nil {
+		if a.Jobs, err = in.Store.AddOnce(ctx, from.once, f, layers, jobs); err != nil {
 			return Added{}, err
 		}
 		a.Print = a.Jobs[0]
@@ -253,7 +260,7 @@ func (in *Intake) AddByHand(ctx context.Context, b ByHand) (Added, error) {
 	f := &queue.File{Name: req.Part, EstimateS: b.Hours * 3600, MassG: b.Grams, ByHand: true}
 	sum := sha256.Sum256(fmt.Appendf(nil, "by hand|%s|%s|%s|%g|%g", req.Build, req.Assembly, req.Part, b.Hours, b.Grams))
 	f.SHA256 = hex.EncodeToString(sum[:])
-	return in.enter(ctx, &req, nil, queue.ByHand, f, nil)
+	return in.enter(ctx, &req, origin{}, queue.ByHand, f, nil)
 }
 
 // keep makes the temporary file durable under its hash: first its bytes, then

@@ -25,6 +25,7 @@ type Lists struct {
 // ListOptions say what to do with a list.
 type ListOptions struct {
 	Build    string // for lines that name none
+	Assembly string // likewise
 	TakeGood bool   // take the good lines although others are bad
 	DryRun   bool   // only look
 }
@@ -83,7 +84,7 @@ func (l *Lists) In(ctx context.Context, src io.Reader, o ListOptions) (ListRepor
 		}
 		rep.Columns = append(rep.Columns, c)
 	}
-	good := l.lines(ctx, s, at, o.Build, &rep)
+	good := l.lines(ctx, s, at, o, &rep)
 	slices.SortStableFunc(rep.Bad, func(a, b BadLine) int { return a.Line - b.Line })
 	if o.DryRun || len(rep.Bad) > 0 && !o.TakeGood || len(good) == 0 {
 		return rep, nil
@@ -122,21 +123,24 @@ func buildsOf(good []listed) []string {
 }
 
 // lines reads the rows; what is wrong with one is noted.
-func (l *Lists) lines(ctx context.Context, s *sheet, at map[string]int, build string, rep *ListReport) []listed {
+func (l *Lists) lines(ctx context.Context, s *sheet, at map[string]int, o ListOptions, rep *ListReport) []listed {
 	var good []listed
-	seen := map[[4]string]int{}
+	seen := map[[6]string]int{}
 	wanted := map[[3]string]int{}
 	named := map[[2]string]bool{}
 	for _, r := range s.rows {
 		if i, ok := at[colPart]; ok && i < len(r.cells) {
-			named[[2]string{strings.ToLower(cellOf(r, at, colBuild, build)), strings.ToLower(r.cells[i])}] = true
+			named[[2]string{strings.ToLower(cellOf(r, at, colBuild, o.Build)), strings.ToLower(r.cells[i])}] = true
 		}
 	}
 	for _, r := range s.rows {
 		var why []string
-		g := l.line(r, at, s.head, build, &why)
+		g := l.line(r, at, s.head, o.Build, &why)
+		if g.Assembly == "" {
+			g.Assembly = o.Assembly
+		}
 		part := [3]string{strings.ToLower(g.build), strings.ToLower(g.Assembly), strings.ToLower(g.Part)}
-		key := [4]string{part[0], part[1], part[2], strings.ToLower(g.Way)}
+		key := [6]string{part[0], part[1], part[2], strings.ToLower(g.Way), strings.ToLower(cellOf(r, at, colSection, "")), cellOf(r, at, colFile, "")}
 		if first, twice := seen[key]; twice && g.Part != "" {
 			why = append(why, fmt.Sprintf("line %d has the same part already; another way of making it needs a name in a column 'way'", first))
 		}

@@ -76,9 +76,9 @@ func readSheet(src io.Reader) (*sheet, error) {
 			}
 			return s, nil
 		case errors.As(err, &broken):
-			s.bad = append(s.bad, BadLine{broken.Line + skipped, quotes(broken)})
+			s.bad = append(s.bad, BadLine{broken.StartLine + skipped, quotes(broken, skipped)})
 			if s.head == nil {
-				return nil, fmt.Errorf("the headings in line %d cannot be read: %s: %w", broken.Line+skipped, quotes(broken), queue.ErrInvalid)
+				return nil, fmt.Errorf("the headings in line %d cannot be read: %s: %w", broken.StartLine+skipped, quotes(broken, skipped), queue.ErrInvalid)
 			}
 			continue
 		case err != nil:
@@ -104,7 +104,10 @@ func readSheet(src io.Reader) (*sheet, error) {
 	}
 }
 
-func quotes(e *csv.ParseError) string {
+func quotes(e *csv.ParseError, skipped int) string {
+	if e.StartLine != e.Line {
+		return fmt.Sprintf("a quotation mark is opened here and not closed before line %d; all between belongs to one text", e.Line+skipped)
+	}
 	if errors.Is(e.Err, csv.ErrQuote) || errors.Is(e.Err, csv.ErrBareQuote) {
 		return fmt.Sprintf("a quotation mark in column %d stands alone; a text with one in it is written \"like \"\"this\"\"\"", e.Column)
 	}

@@ -167,8 +167,20 @@ func layersOf(ctx context.Context, q querier, sha string) ([]analyze.Layer, erro
 // yields makes Pieces of the part that it is called. Errors wrap
 // queue.ErrInvalid when the words do not fit what is there.
 func (s *Store) Add(ctx context.Context, f *queue.File, layers []analyze.Layer, jobs []queue.Job) ([]queue.Job, error) {
+	return s.AddOnce(ctx, "", f, layers, jobs)
+}
+
+// AddOnce is Add for something that may come again after a crash: key names it,
+// and is remembered in the same transaction until Forget. It wraps
+// queue.ErrConflict when it was added before. The empty key is none.
+func (s *Store) AddOnce(ctx context.Context, key string, f *queue.File, layers []analyze.Layer, jobs []queue.Job) ([]queue.Job, error) {
 	out := make([]queue.Job, len(jobs))
 	err := s.store(ctx, f, layers, func(tx *sql.Tx, stored *queue.File) error {
+		if key != "" {
+			if err := one(ctx, tx, lost("%s was taken before", f.Name), `INSERT INTO taken (key, at) VALUES (?,?) ON CONFLICT DO NOTHING`, key, ms(s.now())); err != nil {
+				return err
+			}
+		}
 		for i := range jobs {
 			j := jobs[i]
 			j.File = stored
@@ -192,6 +204,25 @@ func (s *Store) Add(ctx context.Context, f *queue.File, layers []analyze.Layer, 
 		return nil, err
 	}
 	return out, nil
+}
+
+// Taken says whether what the key names was added and not forgotten yet.
+func (s *Store) Taken(ctx context.Context, key string) (bool, error) {
+	n, err := number(ctx, s.r, `SELECT count(*) FROM taken WHERE key = ?`, key)
+	return n > 0, err
+}
+
+// TakenKeys lists what was added and not forgotten yet.
+func (s *Store) TakenKeys(ctx context.Context) ([]string, error) {
+	return rowsOf(ctx, s.r, func(row *sql.Rows) (key string, err error) { err = row.Scan(&key); return key, err }, `SELECT key FROM taken`)
+}
+
+// Forget says that what the key names cannot come again.
+func (s *Store) Forget(ctx context.Context, key string) error {
+	return s.tx(ctx, "forgetting what was taken", func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM taken WHERE key = ?`, key)
+		return err
+	})
 }
 
 // AddWay stores a file and the way of making a part that the job describes,
