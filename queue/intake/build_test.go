@@ -50,7 +50,7 @@ func TestABuildOf120PartsIsCountedRight(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for seed := range uint64(3) {
+	for seed := range uint64(1) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) { buildOnce(t, src, rand.New(rand.NewPCG(seed, 120))) })
 	}
 }
@@ -188,7 +188,7 @@ func buildOnce(t *testing.T, src []byte, rng *rand.Rand) {
 			t.Fatal("the build does not end")
 		}
 		winterDay(t, s, rng, c, &jobs[rng.IntN(len(jobs))])
-		if step%4 == 0 || len(jobs) < 6 {
+		if step%8 == 0 || len(jobs) < 6 {
 			check(fmt.Sprint("step ", step))
 		}
 	}
