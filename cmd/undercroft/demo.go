@@ -160,6 +160,12 @@ func (d *demo) prepare(ctx context.Context) error {
 			return fmt.Errorf("%s: %w", d.build.Parts[i].Name, err)
 		}
 	}
+	for left, right := range d.build.Pairs() {
+		name := web.PartName{Part: left, Build: d.build.Title}
+		if err := h.ChangePart(ctx, web.PartRequest{PartName: name, Mirror: &right}); err != nil {
+			return err
+		}
+	}
 	fmt.Fprintf(d.out, "Sliced, read and queued %d files in %.1f s.\n", len(d.build.Parts), time.Since(at).Seconds())
 	// Somebody is home all day here; the nights' rest is a matter for the plan.
 	return h.SetHours(ctx, web.Hours{Home: "daily 00:00-24:00", Cold: "none"})
@@ -170,7 +176,7 @@ func (d *demo) add(ctx context.Context, p *heron.Part) error {
 	go func() { w.CloseWithError(heron.Slice(*p, w)) }()
 	defer r.Close()
 	_, err := d.daemon.house.Add(ctx, web.AddRequest{
-		FileName: p.File, Kind: p.Kind, Part: p.Name, Assembly: p.Assembly, Pieces: p.Pieces,
+		FileName: p.File, Kind: p.Kind, Part: p.Name, Assembly: p.Assembly, Build: d.build.Title, Pieces: p.Pieces,
 		NozzleMM: p.NozzleMM, Surface: p.Surface,
 	}, r)
 	return err

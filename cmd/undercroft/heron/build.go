@@ -7,6 +7,7 @@ package heron
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 
 	"undercroft/cmd/undercroft/config"
 )
@@ -118,6 +119,21 @@ func New(seed uint64) Build {
 		{What: BadYield, Part: "Right wing, primaries 2", Good: 3, BadFromMM: 2.4},
 	}
 	return b
+}
+
+// Pairs gives the mirrored pairs, the left part with the right one.
+func (b *Build) Pairs() map[string]string {
+	names := map[string]bool{}
+	for i := range b.Parts {
+		names[b.Parts[i].Name] = true
+	}
+	pairs := map[string]string{}
+	for name := range names {
+		if right := strings.Replace(name, "Left", "Right", 1); right != name && names[right] {
+			pairs[name] = right
+		}
+	}
+	return pairs
 }
 
 func circuits() []config.Circuit {

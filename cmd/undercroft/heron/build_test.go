@@ -144,3 +144,26 @@ func alike(a, b []string) bool {
 		return math.Abs(f-g) <= 0.01*math.Abs(g)+0.1
 	})
 }
+
+// Every part that says left has its mirror image, but for what there is once.
+func TestPairs(t *testing.T) {
+	b := New(1)
+	pairs := b.Pairs()
+	if len(pairs) < 8 {
+		t.Errorf("only %d pairs", len(pairs))
+	}
+	for left, right := range pairs {
+		var a, c *Part
+		for i := range b.Parts {
+			switch b.Parts[i].Name {
+			case left:
+				a = &b.Parts[i]
+			case right:
+				c = &b.Parts[i]
+			}
+		}
+		if a == nil || c == nil || a.Kind != c.Kind || a.Pieces != c.Pieces {
+			t.Errorf("%s and %s are not alike", left, right)
+		}
+	}
+}
