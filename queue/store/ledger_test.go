@@ -160,3 +160,40 @@ func TestANumberIsHeldByOnePieceAtATime(t *testing.T) {
 		t.Errorf("%+v, %v", tally, err)
 	}
 }
+
+// A file without an assembly makes the part of that name that the build has.
+func TestAFileFindsItsPartInTheBuild(t *testing.T) {
+	s, _ := open(t, t.TempDir())
+	defer s.Close()
+	two := 2
+	lines := []PartLine{{Assembly: "Left wing", Part: "Rib", PartChange: PartChange{Wanted: &two}}, {Assembly: "Legs", Part: "Foot"}, {Assembly: "Left wing", Part: "Tip"}, {Assembly: "Right wing", Part: "Tip"}}
+	if _, err := s.PutParts(ctx, "Heron", nil, lines); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		job  queue.Job
+		want string
+	}{
+		{queue.Job{Part: "rib"}, "Left wing/Rib"},
+		{queue.Job{Part: "Rib", Assembly: "Right wing"}, "Right wing/Rib"},
+		{queue.Job{Part: "plate", Assembly: "Left wing", Yields: []queue.Yield{{Part: "Tip", Count: 1}, {Part: "Foot", Count: 2}}}, "Left wing/Tip, Legs/Foot"},
+		{queue.Job{Part: "Tip"}, "/Tip"}, // two have that name: it is neither
+		{queue.Job{Part: "Crest"}, "/Crest"},
+	} {
+		c.job.State, c.job.Build, c.job.FileName, c.job.Kind, c.job.Material = queue.Queued, "heron", "x.gcode", "fen", "PLA"
+		made, err := s.Add(ctx, wing, wingLayers, []queue.Job{c.job})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := ""
+		for i, y := range made[0].Yields {
+			if i > 0 {
+				got += ", "
+			}
+			got += y.Assembly + "/" + y.Part
+		}
+		if got != c.want {
+			t.Errorf("%s makes %s, want %s", c.job.Part, got, c.want)
+		}
+	}
+}

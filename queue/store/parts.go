@@ -28,8 +28,8 @@ func (s *Store) place(ctx context.Context, tx *sql.Tx, j *queue.Job) error {
 	j.Pieces = 0
 	for i := range yields {
 		y := &yields[i]
-		y.Assembly, y.Way = cmp.Or(y.Assembly, j.Assembly), cmp.Or(y.Way, j.Way)
-		if y.PartID, err = partNamed(ctx, tx, j.BuildID, y.Assembly, y.Part); err != nil {
+		y.Way = cmp.Or(y.Way, j.Way)
+		if y.PartID, err = partMeant(ctx, tx, j, y); err != nil {
 			return err
 		}
 		if err = sectionNamed(ctx, tx, y); err != nil {
@@ -76,6 +76,25 @@ func partNamed(ctx context.Context, tx *sql.Tx, buildID int64, assembly, name st
 		return 0, err
 	}
 	return number(ctx, tx, `SELECT id FROM parts WHERE assembly_id = ? AND name = ?`, a, name)
+}
+
+// partMeant gives the part that a yield of a new job names: the one in its
+// assembly, else in the job's, else the only one of that name in the build; a new
+// one when there is none of these.
+func partMeant(ctx context.Context, tx *sql.Tx, j *queue.Job, y *queue.Yield) (int64, error) {
+	in := cmp.Or(y.Assembly, j.Assembly)
+	found, err := parts(ctx, tx, `WHERE p.build_id = ? AND p.name = ? ORDER BY a.name = ? DESC, p.id`, j.BuildID, y.Part, in)
+	if err != nil {
+		return 0, err
+	}
+	open := y.Assembly == "" && (j.Assembly == "" || len(j.Yields) > 0) // nobody said where this very part belongs
+	if len(found) > 0 && (strings.EqualFold(found[0].Assembly, in) || open && len(found) == 1) {
+		y.Assembly = found[0].Assembly
+		j.Assembly = cmp.Or(j.Assembly, y.Assembly)
+		return found[0].ID, nil
+	}
+	y.Assembly = in
+	return partNamed(ctx, tx, j.BuildID, in, y.Part)
 }
 
 // wayNamed gives a way of a part, and makes it when it is new.
