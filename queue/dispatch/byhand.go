@@ -197,3 +197,15 @@ func (d *Dispatcher) endByHand(ctx context.Context, p *printer, result fleet.Res
 	d.poke()
 	return nil
 }
+
+// Pause cannot reach it.
+func (b *byHand) Pause(context.Context) error { return b.no() }
+
+// Resume cannot reach it.
+func (b *byHand) Resume(context.Context) error { return b.no() }
+
+// Loaded has no meaning where a person works it anyway.
+func (b *byHand) Loaded(context.Context) error { return b.no() }
+
+// Emergency cannot reach it: its switch or its plug is all there is.
+func (b *byHand) Emergency(context.Context, string) error { return b.no() }
