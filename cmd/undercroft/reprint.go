@@ -22,8 +22,8 @@ import (
 type reprintCmd struct {
 	clientFlags
 	File    string `arg:"" optional:"" help:"The original G-code file." type:"existingfile"`
-	Job     int64  `help:"A job of the daemon instead of a file: its record is known, and --confirm queues the remainder." placeholder:"ID"`
-	Confirm bool   `help:"With --job: queue the remainder as a job of the same part."`
+	Job     int64  `help:"A job of the daemon instead of a file: its record is known, and --queue queues the remainder." placeholder:"ID"`
+	Confirm bool   `name:"queue" help:"With --job: queue the remainder as a job of the same part."`
 
 	Height    *float64  `help:"Height up to which the piece is good, or the layer's end that you picked." placeholder:"MM"`
 	Measured  []float64 `help:"Caliper readings of the good piece, at several places." placeholder:"MM"`
@@ -57,9 +57,9 @@ func (r *reprintCmd) AfterApply(k *kong.Context) error {
 	case len(r.At) != 0 && len(r.At) != 2:
 		return fmt.Errorf("--at takes a place of two numbers, X,Y; it was given %d", len(r.At))
 	case r.Confirm && r.Job == 0:
-		return errors.New("--confirm queues the remainder of a daemon's job: name it with --job")
+		return errors.New("--queue queues the remainder of a daemon's job: name it with --job")
 	case r.Job != 0 && (r.InPlace || r.Out != ""):
-		return errors.New("with --job the remainder is queued by --confirm; for a file of your own name the original file")
+		return errors.New("with --job the remainder is queued by --queue; for a file of your own name the original file")
 	}
 	if r.Job != 0 {
 		return r.clientFlags.AfterApply(k)
@@ -95,7 +95,7 @@ func (r *reprintCmd) ofJob(c *client) error {
 	if rep.JobID != 0 {
 		return c.say("\nJob %d prints what is missing. When it is joined and has cured: undercroft joined %d", rep.JobID, rep.JobID)
 	}
-	return c.say("\nNothing is queued yet: the same command with --confirm queues the remainder; undercroft decide %d again prints it whole.", r.Job)
+	return c.say("\nNothing is queued yet: the same command with --queue queues the remainder; undercroft decide %d again prints it whole.", r.Job)
 }
 
 func (r *reprintCmd) ofFile(w io.Writer) error {

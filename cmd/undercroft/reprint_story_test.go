@@ -46,11 +46,11 @@ func TestABrokenPieceIsCompletedElsewhere(t *testing.T) {
 	if jobs := ask[[]web.Job](s, "jobs"); len(jobs) != 1 || jobs[0].State != "needs-decision" {
 		t.Fatalf("looking has changed the queue: %+v", jobs)
 	}
-	made := ask[web.Reprint](s, "reprint", "--job", job, "--measured", readings, "--confirm")
+	made := ask[web.Reprint](s, "reprint", "--job", job, "--measured", readings, "--queue")
 	if made.JobID == 0 {
 		t.Fatalf("nothing was queued: %+v", made)
 	}
-	if _, _, code := s.try("reprint", "--job", job, "--measured", readings, "--confirm"); code != exitNotNow {
+	if _, _, code := s.try("reprint", "--job", job, "--measured", readings, "--queue"); code != exitNotNow {
 		t.Errorf("a mishap is answered twice: exit code %d", code)
 	}
 	s.must("cleared", "Curlew")
