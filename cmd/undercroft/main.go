@@ -25,6 +25,8 @@ type program struct {
 	Reprint reprintCmd `cmd:"" group:"files" help:"After a mishap: print only what is missing, to be joined; say what each way on costs."`
 	Send    sendCmd    `cmd:"" group:"files" help:"Stream one file to one printer without a daemon, and print a record."`
 	Plan    planCmd    `cmd:"" group:"files" help:"Plan which printer makes what when, from a problem in a file, and say how good the plan is."`
+	Backup  backupCmd  `cmd:"" group:"files" help:"Copy the database into one file, while a daemon may be at work."`
+	Check   checkCmd   `cmd:"" group:"files" help:"Read a data folder through: integrity, files and their hashes, sums that must come out."`
 	Virtual virtualCmd `cmd:"" group:"files" help:"Play a printer on a pseudo-terminal."`
 
 	clientCommands
