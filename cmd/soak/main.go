@@ -15,6 +15,7 @@ import (
 
 type program struct {
 	Rate rateCmd `cmd:"" help:"How much damage a line checksum lets through: computed, and counted."`
+	Kill killCmd `cmd:"" help:"The daemon killed at random instants; the ledger against what the printers executed."`
 	Wire wireCmd `cmd:"" help:"The link against virtual printers of all families under a mix of all faults."`
 	Plan planCmd `cmd:"" help:"The planner on random instances, against a judge and, where they are small, the exact optimum."`
 }

@@ -17,7 +17,7 @@ import (
 var migrationFiles embed.FS
 
 // migrate brings the schema from PRAGMA user_version to the newest one, one file
-// and one transaction a step, and backs a database that is not empty up before
+// and one transaction a step, and backs a database that is not new up before
 // each. A database from a newer version is left alone.
 func migrate(ctx context.Context, db *sql.DB, steps fs.FS, dir string, now time.Time) error {
 	names, err := fs.Glob(steps, "migrations/*.sql")
@@ -33,8 +33,9 @@ func migrate(ctx context.Context, db *sql.DB, steps fs.FS, dir string, now time.
 		return fmt.Errorf("the database in %s has schema %d, this version knows schemas up to %d: it was written by a newer one; run that, or restore the backup made before it came: %w",
 			dir, version, len(names), queue.ErrUnavailable)
 	}
+	began := version
 	for ; version < len(names); version++ {
-		if version > 0 {
+		if began > 0 {
 			to := filepath.Join(dir, fmt.Sprintf("backup-schema-%d-%s.db", version, now.UTC().Format("20060102-150405")))
 			if _, err := db.ExecContext(ctx, "VACUUM INTO ?", to); err != nil {
 				return explain("the backup before a change of the schema", err)
