@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"os/exec"
 	"path/filepath"
@@ -56,8 +57,27 @@ func (k *killing) judge() error {
 		return err
 	}
 	defer db.Close()
+	// A trace is written up to 100 ms behind what it tells, more on a loaded
+	// machine; the ledger is read anew with it.
+	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if err = k.look(db); err == nil || time.Now().After(deadline) {
+			break
+		}
+	}
+	if err != nil {
+		return err
+	}
+	text, err := exec.Command(k.program, "check", "--data", filepath.Join(k.dir, "data")).CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("check: %w\n%s", err, text)
+	}
+	return nil
+}
+
+// look compares once: the ledger at one instant, then what the traces tell.
+func (k *killing) look(db *sql.DB) error {
 	k.mu.Lock()
-	added, said := clone(k.added), clone(k.said) // acknowledged before the snapshot is taken
+	added, said := maps.Clone(k.added), maps.Clone(k.said) // acknowledged before the ledger is read
 	k.mu.Unlock()
 	tx, err := db.BeginTx(context.Background(), &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -74,28 +94,7 @@ func (k *killing) judge() error {
 	if err := k.reels(tx); err != nil {
 		return err
 	}
-	// A trace is written up to 100 ms behind what it tells, more on a loaded machine.
-	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
-		if err = k.against(runs); err == nil || time.Now().After(deadline) {
-			break
-		}
-	}
-	if err != nil {
-		return err
-	}
-	text, err := exec.Command(k.program, "check", "--data", filepath.Join(k.dir, "data")).CombinedOutput()
-	if err != nil {
-		return fmt.Errorf("check: %w\n%s", err, text)
-	}
-	return nil
-}
-
-func clone[K comparable, V any](m map[K]V) map[K]V {
-	out := make(map[K]V, len(m))
-	for a, b := range m {
-		out[a] = b
-	}
-	return out
+	return k.against(runs)
 }
 
 // jobs holds that no acknowledged job and no acknowledged answer is lost.
