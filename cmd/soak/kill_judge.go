@@ -9,6 +9,7 @@ import (
 	"math"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"time"
 
 	_ "modernc.org/sqlite"
@@ -207,10 +208,11 @@ func (k *killing) against(runs []ledgerRun) error {
 	return nil
 }
 
-// pair finds for each execution its run. A run whose start was recorded and that
-// died before a line was sent has none; an execution without a run was started
-// behind the ledger's back. Of several tries of one job on one printer, the one
-// that recorded layers is the one that was executed.
+// pair finds for each execution its run, both in order. A run that recorded
+// layers or finished was executed; one that died before a line was sent was not,
+// and which of several tries of one job those were is found by trying. An
+// execution without a run was started behind the ledger's back, but for the
+// newest one, which may have begun after the ledger was read.
 func pair(p *player, runs []ledgerRun) (map[int64]*executed, error) {
 	var own []*ledgerRun
 	for i := range runs {
@@ -218,31 +220,61 @@ func pair(p *player, runs []ledgerRun) (map[int64]*executed, error) {
 			own = append(own, &runs[i])
 		}
 	}
-	// From the newest back: a younger run that left no trace is skipped only when
-	// nothing says that it was executed.
+	const (
+		none = iota
+		match
+		skipRun
+		skipExecuted
+	)
+	did := p.trace.runs
+	must := func(r *ledgerRun) bool { return r.recordCount > 0 || r.result == "finished" }
+	// ways[i][j] says how executions from i on fit runs from j on.
+	ways := make([][]int8, len(did)+1)
+	for i := len(did); i >= 0; i-- {
+		ways[i] = make([]int8, len(own)+1)
+		for j := len(own); j >= 0; j-- {
+			switch {
+			case i == len(did) && j == len(own):
+				ways[i][j] = match
+			case i < len(did) && j < len(own) && did[i].part == own[j].part && own[j].result != "not-started" && ways[i+1][j+1] != none:
+				ways[i][j] = match
+			case j < len(own) && !must(own[j]) && ways[i][j+1] != none:
+				ways[i][j] = skipRun
+			case i == len(did)-1 && j == len(own):
+				ways[i][j] = skipExecuted
+			}
+		}
+	}
+	if ways[0][0] == none {
+		return nil, mismatch(p, own)
+	}
 	out := map[int64]*executed{}
-	at := len(own) - 1
-	for i := len(p.trace.runs) - 1; i >= 0; i-- {
-		x := p.trace.runs[i]
-		for at >= 0 && (own[at].part != x.part || own[at].result == "not-started") {
-			if own[at].recordCount > 0 || own[at].result == "finished" {
-				if i == len(p.trace.runs)-1 {
-					break // newer than what the trace tells yet
-				}
-				return nil, fmt.Errorf("run %d on %s has %d layer records, and the trace knows nothing of it", own[at].id, p.name, own[at].recordCount)
-			}
-			at--
+	for i, j := 0, 0; i < len(did) || j < len(own); {
+		switch ways[i][j] {
+		case match:
+			out[own[j].id] = did[i]
+			i, j = i+1, j+1
+		case skipRun:
+			j++
+		default:
+			i++
 		}
-		if at < 0 || own[at].part != x.part {
-			if i == len(p.trace.runs)-1 && at == len(own)-1 {
-				continue // begun after the ledger was read
-			}
-			return nil, fmt.Errorf("%s executed %s at %.1f s, and no run in the ledger is left for it: it was started twice, or unrecorded", p.name, x.part, x.beganS)
-		}
-		out[own[at].id] = x
-		at--
 	}
 	return out, nil
+}
+
+// mismatch words what cannot be paired.
+func mismatch(p *player, own []*ledgerRun) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "what %s executed and what the ledger says it ran cannot be paired: something was started twice or unrecorded, or recorded and not executed.\nexecuted:", p.name)
+	for _, x := range p.trace.runs {
+		fmt.Fprintf(&b, " %s (%d commands)", x.part, x.matched)
+	}
+	b.WriteString("\nledger:")
+	for _, r := range own {
+		fmt.Fprintf(&b, " run %d %s %s (%d layers)", r.id, r.part, r.result, r.recordCount)
+	}
+	return errors.New(b.String())
 }
 
 // hold compares one ended run with what was executed of it.
