@@ -66,6 +66,20 @@ func (a *api) stockRoutes() {
 	change(a, "load", "Say which reel hangs on a printer now", a.house.Load)
 	change(a, "eyes", "Answer a call to a first layer: good, or stop", a.house.Eyes)
 
+	get(a, "/api/printers/{name}/expect", "expect", "What an estimate means on a printer, by the runs so far",
+		func(ctx context.Context, in *struct {
+			PrinterPath
+			EstimateS float64 `query:"estimate_s" required:"true" minimum:"1" maximum:"1e8"`
+			Material  string  `query:"material" maxLength:"100"`
+			NozzleMM  float64 `query:"nozzle_mm"`
+		}) (*reply[Expected], error) {
+			x, err := a.house.Expect(ctx, in.Name, Expect{EstimateS: in.EstimateS, Material: in.Material, NozzleMM: in.NozzleMM})
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return answer(x), nil
+		})
+
 	post(a, "/api/stock", "set-stock", "Rules for reels that may not last, and for looks at first layers",
 		func(ctx context.Context, in *struct{ Body StockRules }) (*done, error) {
 			if err := a.house.SetStock(ctx, in.Body); err != nil {

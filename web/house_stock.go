@@ -17,6 +17,8 @@ type StockHouse interface {
 	// Eyes answers a call to a first layer: good, or the run is stopped.
 	Eyes(ctx context.Context, printer string, e Eyes) error
 	SetStock(ctx context.Context, s StockRules) error
+	// Expect says what an estimate means on a printer, by the runs so far.
+	Expect(ctx context.Context, printer string, e Expect) (Expected, error)
 }
 
 // Reel is one reel of filament in stock.
@@ -95,6 +97,27 @@ type StockView struct {
 	Margin float64 `json:"margin"`
 	Warn   bool    `json:"warn"`
 	Eyes   bool    `json:"eyes"`
+}
+
+// Expect asks what an estimate means.
+type Expect struct {
+	EstimateS float64
+	Material  string
+	NozzleMM  float64
+}
+
+// Expected is a range that is to hold the given share of the time, learned from
+// runs of the printer and kind of file, leaning on all runs while these are few.
+type Expected struct {
+	LowS        float64 `json:"low_s"`
+	MidS        float64 `json:"mid_s"`
+	HighS       float64 `json:"high_s"`
+	Holds       float64 `json:"holds"`    // the share of runs that are to end within
+	BeforeS     float64 `json:"before_s"` // heating, homing, levelling beyond the estimate
+	Factor      float64 `json:"factor"`   // on the rest
+	OwnRuns     int     `json:"own_runs"` // finished runs of this printer and kind of file
+	PrinterRuns int     `json:"printer_runs"`
+	Runs        int     `json:"runs"`
 }
 
 // Short says where the loaded reel ends before the run does.

@@ -24,6 +24,7 @@ type house struct {
 	store    *store.Store
 	intake   *intake.Intake
 	dispatch *dispatch.Dispatcher
+	learned  learned
 }
 
 var _ web.House = (*house)(nil)

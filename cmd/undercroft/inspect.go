@@ -13,15 +13,19 @@ import (
 	"undercroft/cmd/undercroft/config"
 	"undercroft/gcode/analyze"
 	"undercroft/gcode/motion"
+	"undercroft/web"
 )
 
 // inspectCmd says what G-code files will do. It always answers: what `add`
 // would refuse is told, and the exit code is 0 unless a file cannot be read.
 type inspectCmd struct {
-	Files  []string `arg:"" name:"file" help:"G-code files." type:"existingfile"`
-	Limits string   `help:"TOML file with the machine's limits of speed and acceleration." type:"existingfile" placeholder:"LIMITS.toml"`
-	JSON   bool     `help:"Print JSON, one object a file." name:"json"`
-	Layers bool     `help:"Print the layer table too."`
+	Files   []string `arg:"" name:"file" help:"G-code files." type:"existingfile"`
+	Limits  string   `help:"TOML file with the machine's limits of speed and acceleration." type:"existingfile" placeholder:"LIMITS.toml"`
+	JSON    bool     `help:"Print JSON, one object a file." name:"json"`
+	Layers  bool     `help:"Print the layer table too."`
+	Printer string   `help:"Ask the daemon what the estimate means on this printer, by the runs so far." placeholder:"NAME"`
+	Server  string   `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers, for --printer."`
+	Token   string   `env:"UNDERCROFT_TOKEN" placeholder:"TOKEN" help:"The daemon's token, where it asks for one."`
 	// Picture takes one file.
 	Picture string `help:"Draw the silhouettes of one file: front, side and plan." type:"path" placeholder:"OUT.png"`
 }
@@ -50,8 +54,14 @@ func (c *inspectCmd) run(w io.Writer) error {
 				return err
 			}
 		}
+		var means *web.Expected
+		if c.Printer != "" {
+			if means, err = c.expect(r, w); err != nil {
+				return err
+			}
+		}
 		if c.JSON {
-			if err := writeInspectJSON(w, r, c.Layers); err != nil {
+			if err := writeInspectJSON(w, r, c.Layers, means); err != nil {
 				return err
 			}
 			continue
@@ -60,6 +70,9 @@ func (c *inspectCmd) run(w io.Writer) error {
 			fmt.Fprintln(w)
 		}
 		writeInspectText(w, filepath.Base(name), r, c.Layers)
+		if means != nil {
+			writeExpected(w, c.Printer, means)
+		}
 	}
 	return nil
 }
@@ -99,6 +112,7 @@ type inspectJSON struct {
 	Features     []string           `json:"features"`
 	Warnings     []inspectFinding   `json:"warnings"`
 	Table        []inspectLayer     `json:"layer_table,omitempty"`
+	Expected     *web.Expected      `json:"expected,omitempty"` // on the printer that was asked for
 }
 
 type inspectExtents struct {
@@ -138,9 +152,10 @@ func rounded(v float64, decimals int) float64 {
 	return math.Round(v*p) / p
 }
 
-func writeInspectJSON(w io.Writer, r *analyze.Result, table bool) error {
+func writeInspectJSON(w io.Writer, r *analyze.Result, table bool, means *web.Expected) error {
 	j := inspectJSON{
-		SHA256: r.SHA256, Bytes: r.Bytes, Lines: r.Lines,
+		Expected: means,
+		SHA256:   r.SHA256, Bytes: r.Bytes, Lines: r.Lines,
 		TimeS: rounded(r.TimeS, 3), MotionS: rounded(r.MotionS, 4), HeatS: rounded(r.HeatS, 3),
 		FilamentMM: []float64{}, Layers: len(r.Layers),
 		HeightMM: rounded(r.HeightMM, 4), FirstLayerMM: rounded(r.FirstLayerMM, 4), LayerMM: rounded(r.LayerMM, 4),

@@ -17,6 +17,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strconv"
 )
 
 // Run is one finished run.
@@ -279,4 +280,10 @@ func is(b bool) float64 {
 		return 1
 	}
 	return 0
+}
+
+// Group is the kind of file that a run's speed and errors depend on: what it is
+// printed with.
+func Group(material string, nozzleMM float64) string {
+	return material + " " + strconv.FormatFloat(nozzleMM, 'g', 4, 64)
 }

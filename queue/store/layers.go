@@ -15,6 +15,9 @@ const (
 	layerVersion = 2
 	layerWords   = 23
 	plainWords   = 15
+	// firstEndS is where in the blob the first layer's EndS stands, as SQL counts
+	// bytes: from 1, behind the version and seven words.
+	firstEndS = 2 + 7*8
 )
 
 func packLayers(layers []analyze.Layer) []byte {

@@ -130,6 +130,17 @@ func (h *House) Eyes(_ context.Context, name string, e web.Eyes) error {
 	})
 }
 
+// Expect adds a tenth and five minutes.
+func (h *House) Expect(_ context.Context, name string, e web.Expect) (web.Expected, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if _, err := h.printer(name); err != nil {
+		return web.Expected{}, err
+	}
+	mid := 300 + 1.1*e.EstimateS
+	return web.Expected{LowS: 0.9 * mid, MidS: mid, HighS: 1.2 * mid, Holds: 0.8, BeforeS: 300, Factor: 1.1, OwnRuns: 12, PrinterRuns: 30, Runs: 80}, nil
+}
+
 // SetStock follows web.StockHouse.
 func (h *House) SetStock(_ context.Context, s web.StockRules) error {
 	end, err := h.begin("set-stock")
