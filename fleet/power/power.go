@@ -165,6 +165,15 @@ func Relax(held []Lease, printer string, l Load) []Lease {
 	return out
 }
 
+// Take raises printer's lease to its heating draw without asking: its firmware
+// heats anew by itself, as after a pause of its own, and nobody can keep it from
+// that. The circuit may then be over its limit, so that nothing new is started on
+// it until there is room again. The second result says whether it is.
+func Take(c Circuit, held []Lease, printer string, l Load) ([]Lease, bool) {
+	out := append(Release(held, printer), Lease{Printer: printer, W: l.peakW()})
+	return out, SumW(out) > c.LimitW()+slackW
+}
+
 // Release ends printer's lease.
 func Release(held []Lease, printer string) []Lease {
 	out := make([]Lease, 0, len(held))

@@ -106,7 +106,11 @@ func (d *Dispatcher) observe(ctx context.Context, p *printer) {
 			d.lease(p) // a person may heat it
 		}
 	case fleet.Warming, fleet.Printing, fleet.Paused:
-		if s.Run != nil && s.Run.Hot {
+		switch {
+		case s.Run == nil || !s.Run.Hot:
+		case reheats(&s):
+			d.take(p)
+		default:
 			d.relax(p)
 		}
 		d.look(ctx, p, &s)
@@ -343,6 +347,41 @@ func (d *Dispatcher) relax(p *printer) {
 		if l.Printer == p.conf.Name && !l.Hot {
 			d.leases[p.conf.Circuit] = power.Relax(d.leases[p.conf.Circuit], p.conf.Name, p.conf.Load)
 		}
+	}
+}
+
+// reheatC is how far below its target a heater lies that is being heated anew,
+// and does not only swing about its target.
+const reheatC = 15
+
+// reheats says whether a machine that was hot heats up once more, as after a pause
+// in which its firmware let the heat go.
+func reheats(s *fleet.Snapshot) bool {
+	for _, h := range s.Link.Heaters {
+		if h.TargetC > 0 && h.ActualC < h.TargetC-reheatC {
+			return true
+		}
+	}
+	return false
+}
+
+// take notes a heat-up that the firmware does by itself.
+func (d *Dispatcher) take(p *printer) {
+	c := d.circuit(p.conf.Circuit)
+	if c == nil {
+		return
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, l := range d.leases[c.Name] {
+		if l.Printer == p.conf.Name && !l.Hot {
+			return
+		}
+	}
+	held, over := power.Take(*c, d.leases[c.Name], p.conf.Name, p.conf.Load)
+	d.leases[c.Name] = held
+	if over {
+		d.o.Log.Warn("a machine heats anew by itself, and its circuit is over its limit; nothing new is started on it", "printer", p.conf.Name, "circuit", c.Name, "leased_w", power.SumW(held), "limit_w", c.LimitW())
 	}
 }
 
