@@ -48,7 +48,7 @@ func (d *Dispatcher) begin(ctx context.Context, p *printer, r queue.Run, j *queu
 	if err != nil {
 		return nil, err
 	}
-	list := fleetLayers(layers)
+	list := fleetLayers(layers, j.File.FilamentMM)
 	d.mu.Lock()
 	p.layers = drawOf(list)
 	d.mu.Unlock()
@@ -59,10 +59,17 @@ func (d *Dispatcher) begin(ctx context.Context, p *printer, r queue.Run, j *queu
 	})
 }
 
-// fleetLayers keeps of a layer index what the fleet needs to record layers.
-func fleetLayers(layers []analyze.Layer) []fleet.Layer {
+// fleetLayers keeps of a layer index what the fleet needs to record layers. What
+// a file of wholeMM of filament draws outside of its layers, prime lines above
+// all, is taken to be drawn before the first one: so it is debited, and a reel is
+// never foretold to last longer than it does.
+func fleetLayers(layers []analyze.Layer, wholeMM float64) []fleet.Layer {
 	out := make([]fleet.Layer, len(layers))
-	drawn := 0.0
+	inside := 0.0
+	for i := range layers {
+		inside += layers[i].FilamentMM
+	}
+	drawn := max(0, wholeMM-inside)
 	for i := range layers {
 		l := &layers[i]
 		drawn += l.FilamentMM

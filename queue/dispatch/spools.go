@@ -259,7 +259,7 @@ func (d *Dispatcher) lasting(ctx context.Context, j *queue.Job, m *queue.Machine
 	if err != nil {
 		return err
 	}
-	layers := drawOf(fleetLayers(index))
+	layers := drawOf(fleetLayers(index, j.File.FilamentMM))
 	per := m.Spool.GPerMM(j.File)
 	if per > 0 && len(layers) > 0 {
 		mm := *m.Spool.Grams / per

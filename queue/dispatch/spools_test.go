@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"undercroft/fleet"
+	"undercroft/gcode/analyze"
 	"undercroft/queue"
 	"undercroft/queue/store"
 )
@@ -154,4 +155,13 @@ func TestSomebodyIsCalledToAFirstLayer(t *testing.T) {
 			t.Error(err)
 		}
 	})
+}
+
+// What is drawn outside of the layers counts from the start, and the whole of a
+// finished file is what its analysis says.
+func TestPrimeLinesAreDrawnToo(t *testing.T) {
+	list := fleetLayers([]analyze.Layer{{FilamentMM: 100}, {FilamentMM: 50}}, 168)
+	if list[0].FilamentMM != 118 || list[1].FilamentMM != 168 {
+		t.Errorf("%+v", list)
+	}
 }
