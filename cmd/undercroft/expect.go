@@ -59,7 +59,7 @@ func (h *house) Expect(ctx context.Context, printer string, e web.Expect) (web.E
 
 // expect asks the daemon what a file's estimate means on a printer.
 func (c *inspectCmd) expect(r *analyze.Result, w io.Writer) (*web.Expected, error) {
-	asked, err := newClient(clientFlags{Server: c.Server, Token: c.Token}, w, w)
+	asked, err := newClient(clientFlags{Server: c.Server, Key: c.Key, Trust: c.Trust}, w, w)
 	if err != nil {
 		return nil, err
 	}

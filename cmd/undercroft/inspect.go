@@ -25,7 +25,8 @@ type inspectCmd struct {
 	Layers  bool     `help:"Print the layer table too."`
 	Printer string   `help:"Ask the daemon what the estimate means on this printer, by the runs so far." placeholder:"NAME"`
 	Server  string   `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers, for --printer."`
-	Token   string   `env:"UNDERCROFT_TOKEN" placeholder:"TOKEN" help:"The daemon's token, where it asks for one."`
+	Key     string   `env:"UNDERCROFT_KEY" placeholder:"KEY" help:"A key, where the daemon asks for one."`
+	Trust   string   `env:"UNDERCROFT_TRUST" placeholder:"FINGERPRINT" help:"Trust the certificate with this SHA-256 fingerprint."`
 	// Picture takes one file.
 	Picture string `help:"Draw the silhouettes of one file: front, side and plan." type:"path" placeholder:"OUT.png"`
 }
