@@ -31,6 +31,8 @@ type program struct {
 
 	clientCommands
 
+	Ports      portsCmd                  `cmd:"" group:"install" help:"List the serial ports: lasting names, who holds each, which firmware answers."`
+	Doctor     doctorCmd                 `cmd:"" group:"install" help:"Say what is wrong with this installation, why it matters and how to mend it."`
 	People     peopleCmd                 `cmd:"" group:"install" help:"Who may log in, and what they may do."`
 	Keys       keysCmd                   `cmd:"" group:"install" help:"Which programs are let in, and what they may do."`
 	Manual     manualCmd                 `cmd:"" group:"install" help:"Print a manual page."`
