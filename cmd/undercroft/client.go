@@ -66,7 +66,7 @@ type clientCommands struct {
 
 // clientFlags are part of every client command.
 type clientFlags struct {
-	Server  string `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers."`
+	Server  string `env:"UNDERCROFT_SERVER" placeholder:"URL" help:"Where the daemon answers. Left out: where the configuration on this computer has it listen, else http://127.0.0.1:8017."`
 	Key     string `env:"UNDERCROFT_KEY" placeholder:"KEY" help:"A key, where the daemon asks for one; left out on its own computer: the one in its folder. The environment variable keeps it out of the process list."`
 	Trust   string `env:"UNDERCROFT_TRUST" placeholder:"FINGERPRINT" help:"Trust the certificate with this SHA-256 fingerprint; the daemon prints its own at its start."`
 	Confirm string `placeholder:"PRINTER" help:"From another computer: the machine that may heat and move; nobody's hands are in it."`
@@ -95,6 +95,7 @@ type client struct {
 }
 
 func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
+	f = ownHouse(f)
 	base, err := url.Parse(strings.TrimRight(f.Server, "/"))
 	if err != nil || base.Host == "" || (base.Scheme != "http" && base.Scheme != "https") {
 		return nil, exitf(exitUsage, "--server %q is not an address like http://127.0.0.1:8017", f.Server)
@@ -103,13 +104,9 @@ func newClient(f clientFlags, out, errOut io.Writer) (*client, error) {
 	if err != nil {
 		return nil, err
 	}
-	key := f.Key
-	if key == "" && (base.Hostname() == "localhost" || net.ParseIP(base.Hostname()).IsLoopback()) {
-		key = ownKey()
-	}
 	dialer := &net.Dialer{Timeout: 5 * time.Second}
 	return &client{
-		base: base, key: key, confirm: f.Confirm, json: f.JSON, out: out, err: errOut,
+		base: base, key: f.Key, confirm: f.Confirm, json: f.JSON, out: out, err: errOut,
 		http: &http.Client{
 			// A redirect would send the key somewhere else.
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },

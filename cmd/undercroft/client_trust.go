@@ -5,10 +5,16 @@ import (
 	"crypto/subtle"
 	"crypto/tls"
 	"encoding/hex"
+	"encoding/pem"
 	"errors"
+	"net"
+	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 
+	"undercroft/cmd/undercroft/config"
+	"undercroft/web"
 	"undercroft/web/door"
 )
 
@@ -38,16 +44,64 @@ func trusted(fingerprint string) (*tls.Config, error) {
 	}, nil
 }
 
-// ownKey is the key in the daemon's folder on this computer, empty where there
-// is no configuration, no key, or this user may not read it.
-func ownKey() string {
+// ownHouse fills in what was left out of f from the configuration on this
+// computer, if it has one: where its daemon listens, the certificate that it
+// shows, and the key in its folder, where this user may read them. The key goes
+// to this computer only.
+func ownHouse(f clientFlags) clientFlags {
 	conf, err := loadConfig("")
 	if err != nil {
-		return ""
+		conf = nil
 	}
-	key, err := door.ReadHouseKey(filepath.Join(conf.House.DataDir, houseKey))
+	if f.Server == "" {
+		f.Server = "http://" + web.DefaultListen
+		if conf != nil {
+			f.Server = addressOf(conf)
+		}
+	}
+	base, err := url.Parse(f.Server)
+	if conf == nil || err != nil {
+		return f
+	}
+	host := base.Hostname()
+	here := host == "localhost" || net.ParseIP(host).IsLoopback() || f.Server == addressOf(conf)
+	if f.Key == "" && here {
+		if key, err := door.ReadHouseKey(filepath.Join(conf.House.DataDir, houseKey)); err == nil {
+			f.Key = key
+		}
+	}
+	if f.Trust == "" && f.Server == addressOf(conf) && conf.House.TLSCertificate == "" {
+		f.Trust = ownFingerprint(conf)
+	}
+	return f
+}
+
+// addressOf is where the commands on this computer find the daemon.
+func addressOf(conf *config.Config) string {
+	scheme := "http://"
+	if conf.House.TLS != config.TLSOff || conf.House.TLSCertificate != "" {
+		scheme = "https://"
+	}
+	host, port, err := net.SplitHostPort(conf.House.Listen)
+	if err != nil {
+		return scheme + conf.House.Listen
+	}
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return scheme + net.JoinHostPort(host, port)
+}
+
+// ownFingerprint is of the certificate that this computer's daemon made, empty
+// where there is none or this user may not read it.
+func ownFingerprint(conf *config.Config) string {
+	text, err := os.ReadFile(filepath.Join(conf.House.DataDir, "tls", "self-made.crt"))
 	if err != nil {
 		return ""
 	}
-	return key
+	block, _ := pem.Decode(text)
+	if block == nil {
+		return ""
+	}
+	return door.Fingerprint(block.Bytes)
 }

@@ -52,11 +52,22 @@ func TestTheDoorIsOpened(t *testing.T) {
 		}
 		return out
 	}
-	try(exitNotReached, fingerprint, "printers", "--server", server)
 	trust := []string{"--server", server, "--trust", fingerprint}
+	// In the folder with the configuration nothing needs to be said.
+	t.Setenv("UNDERCROFT_SERVER", "")
 	try(exitNotReached, "another certificate", "printers", "--server", server, "--trust", strings.Repeat("00:", 31)+"00")
 	try(exitUsage, "not a SHA-256", "printers", "--server", server, "--trust", "me")
 	try(exitDone, "Merel", append([]string{"printers"}, trust...)...)
+	plain := exec.Command("undercroft", "printers")
+	plain.Dir = s.dir
+	if out, err := plain.CombinedOutput(); err != nil || !strings.Contains(string(out), "Merel") {
+		t.Errorf("without a word in the house's folder: %v\n%s", err, out)
+	}
+	strange := exec.Command("undercroft", "printers", "--server", server)
+	strange.Dir = t.TempDir()
+	if out, err := strange.CombinedOutput(); err == nil || !strings.Contains(string(out), fingerprint) {
+		t.Errorf("from a folder that does not know the certificate: %v\n%s", err, out)
+	}
 
 	// A person comes in at the form only; the commands here have the house's key.
 	add := exec.Command("undercroft", "people", "add", "Wim", "--role", "operate")

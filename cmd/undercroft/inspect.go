@@ -24,7 +24,7 @@ type inspectCmd struct {
 	JSON    bool     `help:"Print JSON, one object a file." name:"json"`
 	Layers  bool     `help:"Print the layer table too."`
 	Printer string   `help:"Ask the daemon what the estimate means on this printer, by the runs so far." placeholder:"NAME"`
-	Server  string   `env:"UNDERCROFT_SERVER" default:"http://127.0.0.1:8017" placeholder:"URL" help:"Where the daemon answers, for --printer."`
+	Server  string   `env:"UNDERCROFT_SERVER" placeholder:"URL" help:"Where the daemon answers, for --printer. Left out: where the configuration on this computer has it listen, else http://127.0.0.1:8017."`
 	Key     string   `env:"UNDERCROFT_KEY" placeholder:"KEY" help:"A key, where the daemon asks for one."`
 	Trust   string   `env:"UNDERCROFT_TRUST" placeholder:"FINGERPRINT" help:"Trust the certificate with this SHA-256 fingerprint."`
 	// Picture takes one file.
