@@ -146,11 +146,11 @@ func TestOperations(t *testing.T) {
 		{"GET", "/openapi.json", "", 200, "", `"openapi":"3.1.0"`},
 		{"GET", "/healthz", "", 200, "", "well"},
 		{"GET", "/metrics", "", 200, "", "undercroft_test 1"},
-		{"GET", "/", "", 200, "", "<title>Undercroft</title>"},
-		{"GET", "/static/app.js", "", 200, "", "import"},
-		{"GET", "/static/../index.html", "", 307, "", ""},
+		{"GET", "/", "", 200, "", "<title>Now: Undercroft</title>"},
+		{"GET", "/static/page-now.js", "", 200, "", "import"},
+		{"GET", "/static/../now.html", "", 307, "", ""},
 		{"GET", "/static/nothing.js", "", 404, "", ""},
-		{"GET", "/index.html", "", 404, "", ""},
+		{"GET", "/now.html", "", 404, "", ""},
 	} {
 		t.Run(c.method+" "+c.path+" "+c.body, func(t *testing.T) {
 			house, ts := cellar(t, nil)
@@ -294,7 +294,7 @@ func (zeros) Read(p []byte) (int, error) {
 // TestHeaders holds what every answer carries.
 func TestHeaders(t *testing.T) {
 	_, ts := cellar(t, nil)
-	for _, path := range []string{"/", "/api/view", "/api/nothing", "/static/app.js", "/openapi.json"} {
+	for _, path := range []string{"/", "/api/view", "/api/nothing", "/static/page-now.js", "/openapi.json"} {
 		resp, _ := ask(t, "GET", ts.URL+path, "")
 		policy := resp.Header.Get("Content-Security-Policy")
 		for _, must := range []string{"default-src 'none'", "script-src 'self'", "style-src 'self'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'self'"} {

@@ -83,9 +83,10 @@ func New(o Options) (*Server, error) {
 	mux.Handle("GET /api/live", newLive(s.hub))
 	mux.Handle("GET /metrics", o.Metrics)
 	mux.HandleFunc("GET /healthz", s.health)
-	page := pages.Handler(func(r *http.Request) bool { return door.From(r.Context()).How == "session" })
-	mux.Handle("GET /{$}", page)
-	mux.Handle("GET "+pages.Assets, page)
+	pages.Register(mux, func(r *http.Request) pages.Who {
+		c := door.From(r.Context())
+		return pages.Who{Session: c.How == "session", Watch: c.Role == door.Watch}
+	})
 	s.handler = guard(o.Log, noted(o.Log, o.Audit, d.Wrap(plainProblems(mux))))
 	return s, nil
 }

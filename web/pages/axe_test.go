@@ -1,6 +1,7 @@
 package pages_test
 
 import (
+	"context"
 	_ "embed"
 	"testing"
 
@@ -45,19 +46,25 @@ func TestAccessible(t *testing.T) {
 			}
 			ctx := tab(t, width, height, c.phone)
 			mediaScheme(t, ctx, c.scheme)
-			do(t, ctx, chromedp.Navigate(c.url), chromedp.WaitVisible(chromedp.CSS("h1")))
+			do(t, ctx, chromedp.Navigate(c.url), chromedp.WaitReady(chromedp.CSS("h1")))
 			if c.url == ts.URL {
 				await(t, ctx, `document.body.hasAttribute("data-ready")`)
 			}
 			if c.before != "" {
 				do(t, ctx, chromedp.Func(evaluate(c.before)))
 			}
-			do(t, ctx, chromedp.Func(evaluate(axe)))
-			found := get(t, ctx, chromedp.Evaluate[[]string](`axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]})
-				.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary)))`, chromedp.EvalAwaitPromise))
-			for _, f := range found {
-				t.Error(f)
-			}
+			violations(t, ctx)
 		})
+	}
+}
+
+// violations has axe-core look at what the tab shows.
+func violations(t *testing.T, ctx context.Context) {
+	t.Helper()
+	do(t, ctx, chromedp.Func(evaluate(axe)))
+	found := get(t, ctx, chromedp.Evaluate[[]string](`axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]})
+		.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary)))`, chromedp.EvalAwaitPromise))
+	for _, f := range found {
+		t.Error(f)
 	}
 }

@@ -1,22 +1,18 @@
-// Package pages holds what a browser is given: one page and the log-in form,
-// in plain HTML, CSS and modules, with no build step and nothing from outside.
+// Package pages holds what a browser is given: the pages of the house inside one
+// shell, and the log-in form, in plain HTML, CSS and modules, with no build step
+// and nothing from outside.
 package pages
 
 import (
 	"bytes"
 	"crypto/sha256"
-	"embed"
 	"encoding/base64"
-	"html/template"
 	"io/fs"
 	"mime"
 	"net/http"
 	"path"
 	"strings"
 )
-
-//go:embed static index.html login.html
-var files embed.FS
 
 // Assets is the path below which styles, modules and marks lie.
 const Assets = "/static/"
@@ -41,50 +37,58 @@ type asset struct {
 	tag  string // ETag
 }
 
-// Handler serves the page at / and the assets. Everything is held in memory and
-// revalidated by ETag, so that a new daemon is never seen through an old page.
-// To whom loggedIn tells that they came by the form, the page offers to leave
-// again.
-func Handler(loggedIn func(*http.Request) bool) http.Handler {
-	index := load("index.html")
-	withDoor := made("index.html", bytes.Replace(index.body, []byte("<body>"), []byte("<body data-door>"), 1))
-	assets := map[string]asset{"/": index}
+// Register serves every page at its own address, and the assets. Everything is
+// held in memory and revalidated by ETag, so that a new daemon is never seen
+// through an old page.
+func Register(mux *http.ServeMux, who func(*http.Request) Who) {
+	for _, p := range table {
+		made := map[Who]asset{}
+		for _, session := range []bool{false, true} {
+			for _, watch := range []bool{false, true} {
+				w := Who{session, watch}
+				made[w] = p.made(w)
+			}
+		}
+		mux.HandleFunc("GET "+p.path, func(w http.ResponseWriter, r *http.Request) { made[who(r)].serve(w, r) })
+	}
+	assets := map[string]asset{}
 	err := fs.WalkDir(files, "static", func(name string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() {
-			assets["/"+name] = load(name)
+			assets["/"+name] = made(name, read(name))
 		}
 		return err
 	})
 	if err != nil {
 		panic(err) // embedded: cannot fail on a running system
 	}
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	mux.HandleFunc("GET "+Assets, func(w http.ResponseWriter, r *http.Request) {
 		a, ok := assets[r.URL.Path]
 		if !ok {
 			http.NotFound(w, r)
 			return
 		}
-		if r.URL.Path == "/" && loggedIn(r) {
-			a = withDoor
-		}
-		h := w.Header()
-		h.Set("Content-Type", a.kind)
-		h.Set("Cache-Control", "no-cache")
-		h.Set("ETag", a.tag)
-		if r.Header.Get("If-None-Match") == a.tag {
-			w.WriteHeader(http.StatusNotModified)
-			return
-		}
-		_, _ = w.Write(a.body)
+		a.serve(w, r)
 	})
 }
 
-func load(name string) asset {
+func (a asset) serve(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Type", a.kind)
+	h.Set("Cache-Control", "no-cache")
+	h.Set("ETag", a.tag)
+	if r.Header.Get("If-None-Match") == a.tag {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	_, _ = w.Write(a.body)
+}
+
+func read(name string) []byte {
 	body, err := files.ReadFile(name)
 	if err != nil {
 		panic(err) // embedded
 	}
-	return made(name, body)
+	return body
 }
 
 func made(name string, body []byte) asset {
@@ -96,8 +100,6 @@ func made(name string, body []byte) asset {
 	}
 	return asset{body, kind, `"` + base64.RawURLEncoding.EncodeToString(sum[:12]) + `"`}
 }
-
-var login = template.Must(template.ParseFS(files, "login.html"))
 
 // LogIn writes the form that asks for name and password.
 func LogIn(w http.ResponseWriter, _ *http.Request, wrong string) {

@@ -7,28 +7,7 @@ import { doing, jobPath, post, printerPath } from "./ask.js";
 import { field, open, surfaces, takeBack } from "./dialogs.js";
 import { silhouette } from "./silhouette.js";
 import { cautions } from "./cautions.js";
-
-// asksOf lists what a person is asked, in order.
-export function asksOf(v) {
-  const asks = [];
-  for (const p of v.printers) {
-    if (p.next_start) asks.push({ kind: "countdown", key: "countdown " + p.name, p, job: v.jobs.find((j) => j.id === p.next_job) });
-  }
-  if (!v.hours.answered) asks.push({ kind: "hours", key: "hours", v });
-  for (const p of v.printers) {
-    if (p.plate.question) asks.push({ kind: "plate", key: "plate " + p.name + " " + (p.plate.run_id ?? 0), p });
-  }
-  for (const m of v.mishaps) {
-    if (!m.decided) asks.push({ kind: "mishap", key: "mishap " + m.id, m });
-  }
-  const named = new Set(asks.map((a) => a.p?.name ?? a.m?.printer));
-  for (const p of v.printers) {
-    // An absent printer's mishap or plate says it already; a faulted one tells more.
-    if (p.phase === "absent" && named.has(p.name)) continue;
-    if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.phase + " " + p.name, p });
-  }
-  return asks;
-}
+import { asksOf } from "./asks.js";
 
 const makers = { countdown, hours, plate, mishap, look };
 
@@ -47,7 +26,6 @@ export function hands() {
       first = false;
       show(section, asks.length > 0);
       setText(head, asks.length === 1 ? "Wants hands: 1 thing" : "Wants hands: " + asks.length + " things");
-      document.title = (asks.length > 0 ? "(" + asks.length + ") " : "") + (v.title ? v.title + ", Undercroft" : "Undercroft");
       shown = keyed(list, asks, (a) => a.key, (a) => makers[a.kind](a));
     },
     tick() {

@@ -29,7 +29,7 @@ function job(first) {
     warn: true,
     request: () => post(jobPath(j.id, "cancel")),
   }) }, "Cancel…", name());
-  const ask = h("button", { type: "button", class: "act small plain", "aria-expanded": "false", onclick: async () => {
+  const ask = h("button", { type: "button", class: "act small plain looks", "aria-expanded": "false", onclick: async () => {
     if (!why.hidden) {
       show(why, false);
       setAttr(ask, "aria-expanded", "false");
@@ -97,7 +97,7 @@ export function queue() {
   const head = document.getElementById("queue-head");
   let all = false;
   let view = null;
-  const more = h("button", { type: "button", class: "act small plain queue-more", "aria-controls": "queue", onclick: () => {
+  const more = h("button", { type: "button", class: "act small plain looks queue-more", "aria-controls": "queue", onclick: () => {
     all = !all;
     update(view);
   } });

@@ -1,0 +1,23 @@
+// What a person is asked now, most urgent first; nothing here draws.
+
+// asksOf lists what a person is asked, in order.
+export function asksOf(v) {
+  const asks = [];
+  for (const p of v.printers) {
+    if (p.next_start) asks.push({ kind: "countdown", key: "countdown " + p.name, p, job: v.jobs.find((j) => j.id === p.next_job) });
+  }
+  if (!v.hours.answered) asks.push({ kind: "hours", key: "hours", v });
+  for (const p of v.printers) {
+    if (p.plate.question) asks.push({ kind: "plate", key: "plate " + p.name + " " + (p.plate.run_id ?? 0), p });
+  }
+  for (const m of v.mishaps) {
+    if (!m.decided) asks.push({ kind: "mishap", key: "mishap " + m.id, m });
+  }
+  const named = new Set(asks.map((a) => a.p?.name ?? a.m?.printer));
+  for (const p of v.printers) {
+    // An absent printer's mishap or plate says it already; a faulted one tells more.
+    if (p.phase === "absent" && named.has(p.name)) continue;
+    if ((p.phase === "absent" || p.phase === "faulted") && !p.out_of_service) asks.push({ kind: "look", key: "look " + p.phase + " " + p.name, p });
+  }
+  return asks;
+}
