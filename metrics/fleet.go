@@ -19,6 +19,8 @@ type Printer struct {
 	OutOf       bool // out of service
 	NozzleMM    float64
 	SpoolG      float64
+	SpoolEnds   bool // before the run does
+	Warnings    int  // that its watch has raised and that stand
 	Heaters     []Heater
 	HeatAt      time.Time // zero before the first report
 	Run         *Run
@@ -46,7 +48,7 @@ type Run struct {
 type fleet struct {
 	o                                                Options
 	info, phase, since, plate, person, outOf         *prometheus.Desc
-	nozzle, spool                                    *prometheus.Desc
+	nozzle, spool, ends, warnings                    *prometheus.Desc
 	actual, target, duty, heatAt                     *prometheus.Desc
 	layersDone, layers, completed, height, left, end *prometheus.Desc
 }
@@ -62,6 +64,8 @@ func newFleet(o Options) *fleet {
 		outOf:      desc("printer_out_of_service", "Whether a person took a printer out of service.", "printer"),
 		nozzle:     desc("printer_nozzle_diameter_meters", "Diameter of the nozzle fitted, as a person said.", "printer"),
 		spool:      desc("printer_spool_remaining_grams", "Filament left on the spool, by arithmetic from what a person said.", "printer"),
+		ends:       desc("printer_spool_runs_out", "Whether the loaded reel ends before the running print does, as far as is known.", "printer"),
+		warnings:   desc("printer_warnings", "Warnings about a printer that stand.", "printer"),
 		actual:     desc("heater_temperature_celsius", "Temperature as the firmware last reported it.", "printer", "heater"),
 		target:     desc("heater_target_celsius", "Target as the firmware last reported it; 0 is off.", "printer", "heater"),
 		duty:       desc("heater_duty_ratio", "Share of full power as the firmware last reported it.", "printer", "heater"),
@@ -77,7 +81,7 @@ func newFleet(o Options) *fleet {
 
 func (f *fleet) describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		f.info, f.phase, f.since, f.plate, f.person, f.outOf, f.nozzle, f.spool,
+		f.info, f.phase, f.since, f.plate, f.person, f.outOf, f.nozzle, f.spool, f.ends, f.warnings,
 		f.actual, f.target, f.duty, f.heatAt, f.layersDone, f.layers, f.completed, f.height, f.left, f.end,
 	} {
 		ch <- d
@@ -96,6 +100,8 @@ func (f *fleet) collect(s Sample, out emit) {
 			out.gauge(f.nozzle, p.NozzleMM/1000, p.Name)
 		}
 		out.gauge(f.spool, p.SpoolG, p.Name)
+		out.flag(f.ends, p.SpoolEnds, p.Name)
+		out.gauge(f.warnings, float64(p.Warnings), p.Name)
 		for _, h := range known(p.Heaters) {
 			out.gauge(f.actual, h.ActualC, p.Name, h.Name)
 			out.gauge(f.target, h.TargetC, p.Name, h.Name)

@@ -27,6 +27,9 @@ type Sample struct {
 	Printers []Printer
 	Circuits []Circuit
 	Queue    Queue
+	Stock    Stock
+	Builds   []Build
+	Store    Store
 	Watchers int // live connections of pages
 }
 
@@ -64,7 +67,7 @@ func Register(reg prometheus.Registerer, src Source, o Options) error {
 	}
 	h := &house{
 		src: src, log: o.Log,
-		subjects: []subject{newFleet(o), newLink(), newQueue(o), newPower(), newWatching()},
+		subjects: []subject{newFleet(o), newLink(), newQueue(o), newStock(), newPower(), newStore(), newWatching()},
 		read:     desc("sample_success", "Whether the daemon could read its own state for this scrape."),
 	}
 	return errors.Join(reg.Register(h), registerProcess(reg, o))
@@ -127,6 +130,19 @@ func (e emit) gauge(d *prometheus.Desc, v float64, labels ...string) {
 
 func (e emit) counter(d *prometheus.Desc, v float64, labels ...string) {
 	e.send(d, prometheus.CounterValue, v, labels)
+}
+
+// histogram tells a distribution that was counted elsewhere.
+func (e emit) histogram(d *prometheus.Desc, n uint64, sum time.Duration, within map[time.Duration]uint64) {
+	buckets := make(map[float64]uint64, len(within))
+	for bound, k := range within {
+		buckets[bound.Seconds()] = k
+	}
+	m, err := prometheus.NewConstHistogram(d, n, sum.Seconds(), buckets)
+	if err != nil {
+		m = prometheus.NewInvalidMetric(d, err)
+	}
+	e.ch <- m
 }
 
 func (e emit) flag(d *prometheus.Desc, yes bool, labels ...string) {

@@ -38,12 +38,16 @@ func cellar() Sample {
 	return Sample{
 		Watchers: 2,
 		Printers: []Printer{
-			{Name: "Bittern", Kind: "fen-large", Firmware: "RepRap-dialect 2.1", Phase: "printing", Since: at, PlateState: "occupied", NozzleMM: 0.8, SpoolG: 412,
+			{Name: "Bittern", Kind: "fen-large", Firmware: "RepRap-dialect 2.1", Phase: "printing", Since: at, PlateState: "occupied", NozzleMM: 0.8, SpoolG: 412, SpoolEnds: true, Warnings: 1,
 				Heaters: []Heater{{"T0", 239.6, 240, 0.44}, {"B", 75.2, 75, -1}}, HeatAt: at,
 				Run:  &Run{LayersDone: 640, Layers: 1150, CompletedMM: 204.8, HeightMM: 368, LeftS: 23040, EndsAt: at.Add(23040 * time.Second)},
 				Link: Link{Up: true, Sent: 1000, Accepted: 998, Executed: 980, Resends: 2, Boots: 1, Starved: 1500 * time.Millisecond, LineShare: 0.21, RTTp50: 4 * time.Millisecond, RTTp99: 30 * time.Millisecond}},
 			{Name: "Egret", Kind: "fen-small", Phase: "absent", Since: at, PlateState: "occupied", WaitsPerson: true, OutOf: true},
 		},
+		Stock:  Stock{Reels: 9, Loaded: 2, UnknownG: 1, Remaining: 5210},
+		Builds: []Build{{Name: "Heron", Good: 52, Wanted: 84, LeftHours: 147.2, Due: 1796169600}},
+		Store: Store{Writes: 3, WritesTook: 1280 * time.Millisecond, WritesWithin: map[time.Duration]uint64{10 * time.Millisecond: 1, time.Second: 2},
+			LayersWaiting: 1, Bytes: 4 << 20, DiskFree: 8e9, DiskSize: 16e9},
 		Circuits: []Circuit{{"north wall", 1440, 610, 60}},
 		Queue: Queue{Jobs: map[string]int{"queued": 3, "running": 1, "needs-decision": 1}, RunsEnded: map[string]int64{"finished": 34, "failed": 2},
 			MishapsOpen: 1, PiecesGood: 52, PiecesWanted: 84, PrintedS: 764640, LeftS: 529920, UsedG: 6120},

@@ -147,10 +147,7 @@ func dataFact(dir string, now time.Time) doctor.DataFact {
 	if err := unix.Access(at, unix.W_OK|unix.X_OK); err != nil {
 		d.Unwritable = err.Error()
 	}
-	var s unix.Statfs_t
-	if err := unix.Statfs(at, &s); err == nil {
-		d.FreeBytes, d.DiskBytes = s.Bavail*uint64(s.Bsize), s.Blocks*uint64(s.Bsize)
-	}
+	d.FreeBytes, d.DiskBytes = diskRoom(at)
 	ctx, cancel := context.WithTimeout(context.Background(), examineTime)
 	defer cancel()
 	size, err := store.Measure(ctx, dir, now)
@@ -188,4 +185,14 @@ func listenFact(conf *config.Config, daemon bool) doctor.ListenFact {
 		}
 	}
 	return l
+}
+
+// diskRoom is what the disk under a folder still takes and what it has in all;
+// zeros when the system does not say.
+func diskRoom(dir string) (free, all uint64) {
+	var s unix.Statfs_t
+	if err := unix.Statfs(dir, &s); err != nil {
+		return 0, 0
+	}
+	return s.Bavail * uint64(s.Bsize), s.Blocks * uint64(s.Bsize)
 }

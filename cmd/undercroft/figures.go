@@ -64,10 +64,50 @@ func (f *figures) Sample(ctx context.Context) (metrics.Sample, error) {
 	for i := range v.Printers {
 		s.Printers = append(s.Printers, printerFigures(&v.Printers[i]))
 	}
+	if err := f.kept(ctx, &s); err != nil {
+		return metrics.Sample{}, err
+	}
 	for _, c := range v.Circuits {
 		s.Circuits = append(s.Circuits, metrics.Circuit{Name: c.Name, LimitW: c.LimitW, LeasedW: c.LeasedW, StandingW: c.StandingW})
 	}
 	return s, nil
+}
+
+// kept adds what the store knows of reels, builds and itself.
+func (f *figures) kept(ctx context.Context, s *metrics.Sample) error {
+	st := f.house.store
+	reels, err := st.Spools(ctx, false)
+	if err != nil {
+		return err
+	}
+	for _, r := range reels {
+		s.Stock.Reels++
+		if r.Printer != "" {
+			s.Stock.Loaded++
+		}
+		if r.Grams != nil {
+			s.Stock.Remaining += *r.Grams
+		} else {
+			s.Stock.UnknownG++
+		}
+	}
+	builds, err := f.house.Builds(ctx)
+	if err != nil {
+		return err
+	}
+	for _, b := range builds {
+		k := metrics.Build{Name: b.Name, Good: b.Good, Wanted: b.Wanted, LeftHours: b.HoursLeft}
+		if b.Due != nil {
+			k.Due = float64(b.Due.Unix())
+		}
+		s.Builds = append(s.Builds, k)
+	}
+	l := st.Latency()
+	s.Store.Writes, s.Store.WritesTook, s.Store.WritesWithin = l.Count, l.Sum, l.Within
+	s.Store.LayersWaiting, s.Store.LayersDropped = st.Journal().Lag()
+	s.Store.Bytes = st.Bytes()
+	s.Store.DiskFree, s.Store.DiskSize = diskRoom(st.Dir())
+	return nil
 }
 
 func printerFigures(p *dispatch.PrinterView) metrics.Printer {
@@ -83,6 +123,7 @@ func printerFigures(p *dispatch.PrinterView) metrics.Printer {
 			Boots: int64(snap.Boots), Starved: l.Starved, LineShare: l.LineShare, RTTp50: l.RTTp50, RTTp99: l.RTTp99,
 		},
 	}
+	v.SpoolEnds, v.Warnings = p.ReelEnds != nil, len(snap.Warnings)
 	if m.Spool.Grams != nil {
 		v.SpoolG = *m.Spool.Grams
 	}

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -27,13 +26,7 @@ func Measure(ctx context.Context, dir string, now time.Time) (Size, error) {
 	}
 	defer db.Close()
 	var s Size
-	for _, name := range []string{path, path + "-wal"} {
-		if info, err := os.Stat(name); err == nil {
-			s.Bytes += info.Size()
-		} else if !os.IsNotExist(err) {
-			return Size{}, &fs.PathError{Op: "measure", Path: name, Err: err}
-		}
-	}
+	s.Bytes = databaseBytes(dir)
 	var first sql.NullInt64
 	if err := db.QueryRowContext(ctx, "SELECT min(started_at), (SELECT count(*) FROM layer_records) FROM runs").Scan(&first, &s.Layers); err != nil {
 		return Size{}, explain("measuring the database", err)
@@ -45,4 +38,16 @@ func Measure(ctx context.Context, dir string, now time.Time) (Size, error) {
 		}
 	}
 	return s, nil
+}
+
+// Bytes is the size of the database and its log.
+func (s *Store) Bytes() int64 { return databaseBytes(s.dir) }
+
+func databaseBytes(dir string) (n int64) {
+	for _, name := range []string{databaseName, databaseName + "-wal"} {
+		if info, err := os.Stat(filepath.Join(dir, name)); err == nil { // the log comes and goes
+			n += info.Size()
+		}
+	}
+	return n
 }

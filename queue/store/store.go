@@ -36,6 +36,7 @@ type Store struct {
 	lock    *os.File
 	w, r    *sql.DB // one writing connection; a pool that can only read
 	journal *Journal
+	writes  latency
 
 	mu     sync.Mutex
 	files  map[fileKey]*queue.File // never changed once stored
@@ -170,6 +171,7 @@ func sweep(dir string) error {
 
 // tx runs f in one writing transaction.
 func (s *Store) tx(ctx context.Context, what string, f func(*sql.Tx) error) error {
+	defer func(began time.Time) { s.writes.took(time.Since(began)) }(time.Now())
 	tx, err := s.w.BeginTx(ctx, nil)
 	if err != nil {
 		return explain(what, err)
