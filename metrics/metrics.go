@@ -31,6 +31,7 @@ type Sample struct {
 	Builds   []Build
 	Store    Store
 	Watchers int // live connections of pages
+	Channels []Channel
 }
 
 // Options are what does not change while the daemon runs.
@@ -67,7 +68,7 @@ func Register(reg prometheus.Registerer, src Source, o Options) error {
 	}
 	h := &house{
 		src: src, log: o.Log,
-		subjects: []subject{newFleet(o), newLink(), newQueue(o), newStock(), newPower(), newStore(), newWatching()},
+		subjects: []subject{newFleet(o), newLink(), newQueue(o), newStock(), newPower(), newStore(), newWatching(), newCalls()},
 		read:     desc("sample_success", "Whether the daemon could read its own state for this scrape."),
 	}
 	return errors.Join(reg.Register(h), registerProcess(reg, o))

@@ -41,6 +41,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	mux.HandleFunc("GET /reels", a.reelSheet)
 	a.doorRoutes()
 	a.ledgerRoutes()
+	a.callRoutes()
 	return a
 }
 

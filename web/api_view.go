@@ -49,5 +49,6 @@ func listed[T any](s []T) []T {
 func tidy(v View) View {
 	v.Printers, v.Jobs = listed(v.Printers), listed(v.Jobs)
 	v.Circuits, v.Mishaps = listed(v.Circuits), listed(v.Mishaps)
+	v.Calls.Recent, v.Calls.Troubles = listed(v.Calls.Recent), listed(v.Calls.Troubles)
 	return v
 }

@@ -54,6 +54,7 @@ type House interface {
 
 	StockHouse
 	Ledger
+	CallHouse
 }
 
 // View is what the pages show. All times are house time in the house's zone.
@@ -70,6 +71,7 @@ type View struct {
 	Tally    Tally     `json:"tally"`
 	Stock    StockView `json:"stock"`
 	Mishaps  []Mishap  `json:"mishaps"` // those that still need a decision, newest first
+	Calls    CallsView `json:"calls"`   // what people were called for
 }
 
 // Hours are when somebody is home and when nothing may be hot. Answered is

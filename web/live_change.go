@@ -50,11 +50,12 @@ type (
 		Tally    Tally     `json:"tally"`
 		Stock    StockView `json:"stock"`
 		Mishaps  []Mishap  `json:"mishaps"`
+		Calls    CallsView `json:"calls"`
 	}
 )
 
 func restOf(v View) rest {
-	return rest{v.Zone, v.Pace, v.Demo, v.Title, v.Hours, v.Circuits, v.Tally, v.Stock, v.Mishaps}
+	return rest{v.Zone, v.Pace, v.Demo, v.Title, v.Hours, v.Circuits, v.Tally, v.Stock, v.Mishaps, v.Calls}
 }
 
 // picture is a View taken apart into encoded entities, so that what changed is

@@ -61,6 +61,7 @@ type clientCommands struct {
 	Eyes         eyesCmd         `cmd:"" group:"printers" help:"Answer a call to a first layer: good, or stop."`
 	Cool         coolCmd         `cmd:"" group:"house" help:"Set every heater target of every printer to zero."`
 	Audit        auditCmd        `cmd:"" group:"house" help:"Show who asked for which change."`
+	Call         callCmd         `cmd:"" group:"house" help:"How people are called when a machine needs them: list the ways, test one."`
 	Hours        hoursCmd        `cmd:"" group:"house" help:"Say when somebody is home and when nothing may be hot."`
 }
 

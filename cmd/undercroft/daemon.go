@@ -111,8 +111,14 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 		return nil, errors.Join(err, d.audit.Close())
 	}
 	figures.pages = d.web
-	d.listener, err = d.web.Listen()
-	return d, err
+	if d.listener, err = d.web.Listen(); err != nil {
+		return nil, err
+	}
+	d.house.calls, err = newCaller(conf, d.house, d.dispatch.Touch, pagesAddress(conf, d.listener.Addr(), d.fingerprint != ""), o.log)
+	if err != nil {
+		return nil, errors.Join(err, d.listener.Close())
+	}
+	return d, nil
 }
 
 // health is alive for a caller in a hurry.
@@ -144,6 +150,7 @@ func (d *daemon) Run(ctx context.Context, hurry <-chan struct{}) error {
 	pages.Go(func() { keep(d.web.Serve(webCtx, d.listener)) })
 	work.Go(func() { keep(d.dispatch.Run(workCtx)) })
 	work.Go(func() { keep(d.fleet.Run(workCtx)) })
+	work.Go(func() { keep(d.house.calls.Run(workCtx)) })
 	if d.conf.House.Inbox != "" {
 		work.Go(func() { keep(d.house.inbox(d.log).Run(workCtx)) })
 	}

@@ -58,6 +58,9 @@ func (f *figures) Sample(ctx context.Context) (metrics.Sample, error) {
 			PrintedS: v.Tally.HoursDone * 3600, LeftS: v.HoursIn * 3600, UsedG: v.Tally.GramsUsed,
 		},
 	}
+	for _, c := range f.house.calls.Channels() {
+		s.Channels = append(s.Channels, metrics.Channel{Name: c.Name, Told: c.Told, Failed: c.Failed, Waiting: c.Waiting})
+	}
 	for state, n := range counts.Jobs {
 		s.Queue.Jobs[string(state)] = n
 	}

@@ -13,6 +13,7 @@ import (
 	"undercroft/queue/intake"
 	"undercroft/queue/store"
 	"undercroft/web"
+	"undercroft/web/call"
 )
 
 // house answers for the whole daemon: it joins dispatcher, intake and store to
@@ -25,6 +26,7 @@ type house struct {
 	intake   *intake.Intake
 	dispatch *dispatch.Dispatcher
 	learned  learned
+	calls    *call.Caller
 }
 
 var _ web.House = (*house)(nil)

@@ -25,6 +25,7 @@ func (h *house) View(context.Context) (web.View, error) {
 			PiecesDone: v.Tally.PiecesDone, PiecesWanted: v.Tally.PiecesWanted,
 			HoursDone: v.Tally.HoursDone, HoursLeft: v.HoursIn, GramsUsed: v.Tally.GramsUsed,
 		},
+		Calls:    h.calls.View(),
 		Stock:    web.StockView{Margin: v.Stock.Share(), Warn: v.Stock.Warn, Eyes: !v.EyesOff},
 		Printers: make([]web.Printer, len(v.Printers)),
 		Jobs:     make([]web.Job, len(v.Jobs)),

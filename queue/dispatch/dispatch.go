@@ -301,6 +301,10 @@ func (d *Dispatcher) Subscribe() (<-chan struct{}, func()) {
 	}
 }
 
+// Touch tells the subscribers that something beside the dispatcher changed that
+// they show together with its View.
+func (d *Dispatcher) Touch() { d.tell() }
+
 func (d *Dispatcher) tell() {
 	d.subMu.Lock()
 	defer d.subMu.Unlock()

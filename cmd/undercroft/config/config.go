@@ -22,6 +22,7 @@ type Config struct {
 	Circuits []Circuit
 	Printers []Printer
 	Surfaces queue.Surfaces // the owner's table, over the shipped one; nil when there is none
+	Calls    []Call         // ways of calling people; the pages are one even when none is written down
 	Warnings []Problem      // what is allowed and probably not meant
 }
 
@@ -122,6 +123,7 @@ func parse(path string, data []byte) (*Config, error) {
 	r.circuits(c, root)
 	r.printers(c, root)
 	r.surfaces(c, root)
+	r.calls(c, root)
 	root.done()
 	r.across(c)
 	if err := r.invalid(); err != nil {

@@ -135,6 +135,9 @@ func TestDefaults(t *testing.T) {
 	}
 }
 
+// limitsAfter is the end of the base file.
+const limitsAfter = "path = \"/dev/serial/by-path/two\"\nbaud = 250000\nvolume_mm = [400, 400, 450]\nmax_nozzle_c = 275\nmax_bed_c = 105\nheating_w = 980\nsteady_w = 310\ncircuit = \"north\"\n"
+
 // cases break the base file: what stands in the first is replaced by the second.
 var cases = []struct{ name, old, new string }{
 	{"syntax", "volts = 230", "volts = = 230"},
@@ -212,6 +215,13 @@ var cases = []struct{ name, old, new string }{
 	{"warning: kind of two volumes", "volume_mm = [400, 400, 450]\nmax_nozzle_c = 275\nmax_bed_c = 105\nheating_w = 980\nsteady_w = 310\ncircuit = \"north\"\n\n", "volume_mm = [400, 400, 400]\nmax_nozzle_c = 275\nmax_bed_c = 105\nheating_w = 980\nsteady_w = 310\ncircuit = \"north\"\n\n"},
 	{"warning: kind of two limits", "circuit = \"north\"\n\n", "circuit = \"north\"\n" + limits + "\n"},
 	{"warning: centimetres", "volume_mm = [400, 400, 450]", "volume_mm = [40, 40, 39]"},
+	{"a call to nowhere", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"pigeon\"\n"},
+	{"a call that says too little", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"mail\"\n"},
+	{"a call with everything wrong", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"mail\"\nserver = \"mail.example.org\"\nuser = \"u\"\nfrom = \"a\\r\\nBcc: b@example.org\"\naddresses = [\"nobody\"]\nfor = [\"plates\"]\nquiet = \"at night\"\ntls = \"perhaps\"\n"},
+	{"a password in clear", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"mail\"\nserver = \"mail.example.org:25\"\ntls = \"off\"\nuser = \"u\"\npassword_file = \"no-such-file\"\nfrom = \"a@example.org\"\naddresses = [\"b@example.org\"]\n"},
+	{"a webhook to a file", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"webhook\"\nurl = \"file:///etc/passwd\"\nsecret_file = \"no-such-file\"\n"},
+	{"the pages twice", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"pages\"\n\n[[call]]\nname = \"X\"\nto = \"pages\"\n"},
+	{"quiet hours without a word on alarms", limitsAfter, limitsAfter + "\n[[call]]\nname = \"x\"\nto = \"pages\"\nquiet = \"daily 22:30-07:00\"\n"},
 }
 
 // TestProblems compares what each broken file is told with the golden file, word
@@ -354,4 +364,32 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestCalls(t *testing.T) {
+	dir := t.TempDir()
+	for name, text := range map[string]string{"mail.password": "swan\n", "hook.secret": "0123456789abcdef\n"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// The example's own calls, without the marks that keep them out.
+	_, after, found := strings.Cut(Example(), "# [[call]]\n")
+	if !found {
+		t.Fatal("the example shows no call")
+	}
+	var text strings.Builder
+	for line := range strings.Lines(base + "\n# [[call]]\n" + after) {
+		text.WriteString(strings.TrimPrefix(line, "# "))
+	}
+	c, err := parse(filepath.Join(dir, "house.toml"), []byte(text.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Calls) != 3 || c.Calls[0].TLS != "tls" || c.Calls[0].PasswordFile != filepath.Join(dir, "mail.password") || c.Calls[0].Quiet.String() == "" || c.Calls[0].HoldsAlarms || c.Calls[1].URL == "" || len(c.Calls[2].For) != 3 {
+		t.Errorf("read as %+v", c.Calls)
+	}
+	if len(c.Warnings) > 0 {
+		t.Errorf("warnings: %v", c.Warnings)
+	}
 }

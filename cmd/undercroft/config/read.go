@@ -135,6 +135,15 @@ func (r *reader) text(v *value, key, want string) string {
 	return v.text
 }
 
+// flag reads true or false.
+func (r *reader) flag(v *value, key string) bool {
+	if v.kind != unstable.Bool {
+		r.wrongType(v, key, "true or false")
+		return false
+	}
+	return v.text == "true"
+}
+
 // texts reads a list of strings.
 func (r *reader) texts(v *value, key, want string) []string {
 	if v == nil {
