@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"undercroft/queue"
 	"undercroft/web"
 )
 
@@ -41,7 +42,7 @@ func (k *printersCmd) Run(c *client) error {
 		if p.NextStart != nil {
 			ends, part = "starts "+p.NextStart.In(v.At.Location()).Format("15:04:05"), fmt.Sprintf("job %d", p.NextJob)
 		}
-		row := []string{p.Name, p.Phase, dash(height), dash(ends), dash(left), dash(part), plateWords(p.Plate)}
+		row := []string{p.Name, p.Phase, dash(height), dash(ends), dash(left), dash(part), plateWords(p)}
 		if k.Wide {
 			row = append(row, heat(p.Heaters), figure(p.NozzleMM), spoolWords(p.Spool))
 		}
@@ -64,8 +65,11 @@ func heat(heaters []web.Heater) string {
 	return dash(strings.Join(words, " "))
 }
 
-func plateWords(p web.Plate) string {
-	return strings.TrimSpace(p.State + " " + p.Surface)
+func plateWords(p web.Printer) string {
+	if p.Kind == queue.ByHand {
+		return "-" // its plate is its keeper's affair
+	}
+	return strings.TrimSpace(p.Plate.State + " " + p.Plate.Surface)
 }
 
 func spoolWords(s web.Spool) string {
