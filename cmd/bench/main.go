@@ -13,6 +13,7 @@ type program struct {
 	Wire    wireCmd    `cmd:"" help:"The link: line utilisation, delay, CPU, memory and starvation, beside one line at a time."`
 	Gcode   gcodeCmd   `cmd:"" help:"Reading G-code: one generated file, read in full and in parts."`
 	Reprint reprintCmd `cmd:"" help:"Rewriting G-code: the remainder of one generated file."`
+	Queue   queueCmd   `cmd:"" help:"The ledger and the dispatcher: a decision, a layer record, a start on a large folder."`
 	Plan    planCmd    `cmd:"" help:"The planner: gaps to its bound, rules at the machines, the exact optimum, online, planning again."`
 	Read    readCmd    `cmd:"" hidden:"" help:"One reading, in a process of its own."`
 	Peers   peersCmd   `cmd:"" hidden:"" help:"Virtual printers for a measurement, in a process of their own."`
