@@ -66,13 +66,13 @@ func TestMishap(t *testing.T) {
 	if got := text(t, ctx, ".ask-mishap"); !strings.Contains(got, "77.4 mm") || !strings.Contains(got, "180.0 mm") {
 		t.Errorf("the mishap's heights are missing: %s", got)
 	}
-	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap summary")), chromedp.Click(chromedp.CSS(".ask-mishap .act.plain")), chromedp.WaitVisible(chromedp.CSS("dialog [type=submit]")))
+	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap summary")), chromedp.Click(chromedp.CSS(".ask-mishap .give-up")), chromedp.WaitVisible(chromedp.CSS("dialog [type=submit]")))
 	shot(t, ctx, "give-up")
 	do(t, ctx, chromedp.Click(chromedp.CSS("dialog .act.plain")), chromedp.WaitNotPresent(chromedp.CSS("dialog")))
 	if calls := house.Calls(); len(calls) > 0 {
 		t.Errorf("the house heard %q of a dialog that was left", calls)
 	}
-	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap .act:not(.plain)")))
+	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-mishap .again")))
 	await(t, ctx, `!document.querySelector(".ask-mishap")`)
 	lastCall(t, house, "decide 42 {Again:true}")
 }
@@ -332,7 +332,7 @@ func TestKeyboard(t *testing.T) {
 	tabTo("[type=submit]")
 	do(t, ctx, chromedp.KeyEvent(kb.Enter))
 	await(t, ctx, `!!document.getElementById("countdown-Curlew")`)
-	lastCall(t, house, `cleared Curlew empty=true seated=true surface="smooth" good=6`)
+	lastCall(t, house, `cleared Curlew empty=true seated=true surface="smooth" good=all`)
 }
 
 // targets measures what fingers must hit: 44 CSS px, by the target size of WCAG
@@ -426,4 +426,82 @@ func TestWatch(t *testing.T) {
 	for _, o := range offered {
 		t.Errorf("offered to somebody who may only watch: %s", o)
 	}
+}
+
+// TestReprint takes a mishap to a queued remainder, as somebody does at midnight
+// with a phone: measured, looked at, said.
+func TestReprint(t *testing.T) {
+	house := webtest.New(evening())
+	ts := serve(t, web.Options{House: house})
+	ctx := tab(t, 390, 844, true)
+	mediaScheme(t, ctx, "dark")
+	open(t, ctx, ts.URL+"/mishaps")
+	button := func(words string) {
+		t.Helper()
+		js := `[...document.querySelectorAll(".case button")].find(b => b.checkVisibility() && b.textContent.startsWith("` + words + `"))`
+		await(t, ctx, "!!"+js)
+		do(t, ctx, chromedp.Func(evaluate(js+".click()")))
+	}
+	button("Print only what is missing")
+	shot(t, ctx, "reprint-1")
+	button("See what that means")
+	await(t, ctx, `document.querySelector(".steps .wrong").textContent.includes("such as 77.4")`)
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`.steps .how input[type="text"]`), "77.3 77,2 77.1"))
+	button("See what that means")
+	await(t, ctx, `document.querySelector(".steps")?.textContent.includes("2 of 3")`)
+	got := text(t, ctx, ".steps")
+	for _, must := range []string{"Cut at 77.2 mm", "what you measured is what is there", "recommended", "5 h 18 min", "94 g", "11 %", "glue it on at 77.4 mm", "not possible", "clean the plate well"} {
+		if !strings.Contains(got, must) {
+			t.Errorf("the second step lacks %q: %s", must, got)
+		}
+	}
+	if n := get(t, ctx, chromedp.Evaluate[int](`document.querySelectorAll(".cut svg rect").length + 100 * document.querySelectorAll(".cut script").length`)); n != 2 {
+		t.Errorf("the drawing has %d shapes, or a script, want 2", n)
+	}
+	violations(t, ctx)
+	targets(t, ctx)
+	shot(t, ctx, "reprint-2")
+	button("Print what is missing")
+	shot(t, ctx, "reprint-3")
+	if calls := house.Calls(); !strings.Contains(calls[len(calls)-1], "Confirm:false") {
+		t.Errorf("something was queued before it was confirmed: %q", calls)
+	}
+	button("Queue what is missing")
+	await(t, ctx, `document.querySelector(".steps").textContent.includes("Job 130")`)
+	if calls := house.Calls(); !strings.Contains(calls[len(calls)-1], "Confirm:true") || !strings.Contains(calls[len(calls)-1], "77.2") {
+		t.Errorf("the house heard %q last", calls[len(calls)-1])
+	}
+	// What was queued stays in sight, although nothing is left to decide.
+	house.Change(func(v *web.View) {
+		for i := range v.Jobs {
+			if j := &v.Jobs[i]; j.ID == 130 {
+				j.State = "awaits-yield"
+			}
+		}
+	})
+	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(".ask-join .act")), chromedp.Click(chromedp.CSS(".ask-join .act")))
+	await(t, ctx, `!document.querySelector(".ask-join .act[aria-busy]")`)
+	lastCall(t, house, "joined 130 {Good:true}")
+}
+
+// TestHeld answers a held run and a first layer.
+func TestHeld(t *testing.T) {
+	house := webtest.New(evening())
+	house.Change(func(v *web.View) {
+		v.Printers[0].Phase, v.Printers[0].Held = "paused", &web.Held{By: "firmware", Since: v.At, Filament: true, Step: "waits"}
+		run := *v.Printers[4].Run
+		run.Eyes = "asked"
+		v.Printers[4].Run, v.Printers[4].Phase = &run, "printing"
+	})
+	ts := serve(t, web.Options{House: house})
+	ctx := tab(t, 390, 844, true)
+	open(t, ctx, ts.URL)
+	shot(t, ctx, "held")
+	violations(t, ctx)
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`.ask-held input[type="number"]`), "5"), chromedp.Click(chromedp.CSS(".ask-held [type=submit]")))
+	await(t, ctx, `!document.querySelector(".ask-held")`)
+	lastCall(t, house, `loaded Bittern {"spool":5}`)
+	do(t, ctx, chromedp.Click(chromedp.CSS(".ask-eyes .act")))
+	await(t, ctx, `!document.querySelector(".ask-eyes")`)
+	lastCall(t, house, "eyes Merel true")
 }

@@ -21,6 +21,7 @@ type page struct {
 // to show yet is not in it, and so is linked from nowhere.
 var table = []page{
 	{name: "now", path: "/{$}", title: "Now", mark: "M4 21V11a8 8 0 0 1 16 0v10M2 21h20M9 21v-6h6v6"},
+	{name: "mishaps", path: "/mishaps", title: "Mishaps", mark: "M3 21h18M6 21v-8l3 2 2-4 3 4 4-3v9M6 8V5h12v4"},
 }
 
 //go:embed static *.html

@@ -283,7 +283,19 @@ func (h *House) Reprint(_ context.Context, id int64, r web.ReprintRequest) (web.
 		return web.Reprint{}, err
 	}
 	defer end()
-	return web.Reprint{ReprintReport: web.ReprintReport{Take: "remainder", TakeWhy: "print what is missing and join it"}}, nil
+	rep := reprinted(r)
+	if r.Confirm {
+		job, err := h.job(id)
+		if err != nil {
+			return web.Reprint{}, err
+		}
+		rest := *job
+		rest.ID, rest.State, rest.RemainderOf, rest.Printer, rest.Note = 130, "queued", id, "", "prints what is missing of job "+fmt.Sprint(id)
+		h.view.Jobs = append(slices.DeleteFunc(h.view.Jobs, func(j web.Job) bool { return j.ID == id }), rest)
+		h.view.Mishaps = slices.DeleteFunc(h.view.Mishaps, func(m web.Mishap) bool { return m.JobID == id })
+		rep.JobID = rest.ID
+	}
+	return rep, nil
 }
 
 // Joined follows web.House.
@@ -313,7 +325,12 @@ func (h *House) Cleared(_ context.Context, name string, c web.Cleared) error {
 	if c.Good != nil {
 		good = fmt.Sprint(*c.Good)
 	}
-	end, err := h.begin("cleared %s empty=%t seated=%t surface=%q good=%s", name, c.Empty, c.Seated, c.Surface, good)
+	if len(c.Bad) > 0 {
+		good = fmt.Sprint("bad=", c.Bad)
+	} else {
+		good = "good=" + good
+	}
+	end, err := h.begin("cleared %s empty=%t seated=%t surface=%q %s", name, c.Empty, c.Seated, c.Surface, good)
 	defer end()
 	if err != nil {
 		return err

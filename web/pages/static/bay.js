@@ -4,7 +4,7 @@
 import { h, idOf, keyed, say, setAttr, setText, show } from "./dom.js";
 import { clock, grams, heaterName, mm, size, span, until } from "./words.js";
 import { silhouette } from "./silhouette.js";
-import { fitDialog, lend, serviceDialog, stopDialog, takeBack } from "./dialogs.js";
+import { emergencyDialog, fitDialog, lend, pause, serviceDialog, stopDialog, takeBack } from "./dialogs.js";
 
 const phaseWords = {
   absent: "does not answer", settling: "settling", ready: "ready", warming: "warming up", printing: "printing",
@@ -17,7 +17,7 @@ const phaseMarks = {
 };
 
 // waitsForHands tells whether a printer stands still until somebody comes.
-export const waitsForHands = (p) => !p.out_of_service && (p.waits_for === "person" || p.plate.question !== "" || p.phase === "faulted" || p.phase === "absent");
+export const waitsForHands = (p) => !p.out_of_service && (p.waits_for === "person" || p.held || p.run?.eyes === "asked" || p.plate.question !== "" || p.phase === "faulted" || p.phase === "absent");
 
 function heater() {
   const name = h("dt");
@@ -49,18 +49,21 @@ export function bay(first) {
   const end = h("p", { class: "end" });
   const why = h("p", { class: "why" });
   const heat = h("dl", { class: "heat" });
+  const warnings = h("ul", { class: "job-warnings" });
   const facts = h("ul", { class: "facts" });
   const menu = h("details", { class: "more" }, h("summary", {}, "More", h("span", { class: "unseen" }, " about " + name)));
   const kind = h("p", { class: "quiet" });
   const link = h("p", { class: "quiet" });
   const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
   let p = first;
+  const hold = h("button", { type: "button", class: "act plain", onclick: () => pause(p, hold, wrong) }, "Pause");
+  const halt = h("button", { type: "button", class: "act warn plain", onclick: () => emergencyDialog(p) }, "Emergency stop…");
   const stop = h("button", { type: "button", class: "act warn", onclick: () => stopDialog(p) }, "Stop…");
   const give = h("button", { type: "button", class: "act plain", onclick: () => lend(p, give, wrong) }, "Lend");
   const back = h("button", { type: "button", class: "act plain", onclick: () => takeBack(p, back, wrong) }, "Take back");
   const fit = h("button", { type: "button", class: "act plain", onclick: () => fitDialog(p) }, "What is fitted…");
   const service = h("button", { type: "button", class: "act plain", onclick: () => serviceDialog(p, service, wrong) });
-  menu.append(kind, link, h("div", { class: "acts" }, stop, give, back, fit, service), wrong);
+  menu.append(kind, link, h("div", { class: "acts" }, stop, give, back, fit, service, hold, halt), wrong);
 
   const el = h(
     "article",
@@ -69,8 +72,8 @@ export function bay(first) {
     h(
       "div",
       { class: "bay-words" },
-      h("header", {}, h("h3", { id: idOf("bay", name) }, name), h("p", { class: "phase" }, mark, phase)),
-      height, bar, part, end, why,
+      h("header", {}, h("h3", { id: idOf("bay", name) }, h("a", { href: "/machine/" + encodeURIComponent(name) }, name)), h("p", { class: "phase" }, mark, phase)),
+      height, bar, part, end, why, warnings,
     ),
     h("div", { class: "bay-rest" }, heat, facts, menu),
   );
@@ -144,6 +147,10 @@ export function bay(first) {
 
     setText(kind, p.kind + ", takes " + p.volume_mm.map(size).join(" × ") + " mm, " + (p.circuit ? "on circuit " + p.circuit : "on no circuit"));
     setText(link, [p.firmware, p.path, run ? "line " + run.line.toLocaleString("en-GB") + " of " + run.lines.toLocaleString("en-GB") : "", p.resends ? p.resends + " resends" : ""].filter(Boolean).join(" · "));
+    keyed(warnings, p.warnings ?? [], (w) => w.cause + w.text, (w) => ({ el: h("li", {}, "△ " + w.text), update() {} }));
+    show(warnings, (p.warnings ?? []).length > 0);
+    show(hold, Boolean(run) && p.phase === "printing" && !p.held);
+    show(halt, p.phase !== "absent");
     show(stop, Boolean(run));
     show(give, !run && p.phase === "ready");
     show(back, p.phase === "lent" || p.phase === "faulted");

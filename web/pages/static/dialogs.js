@@ -67,6 +67,21 @@ export function stopDialog(p) {
   });
 }
 
+// emergencyDialog stops a machine in the middle of a move. Whether anything
+// confirmed it is said in the refusal.
+export function emergencyDialog(p) {
+  const cause = h("input", { type: "text", required: true, maxlength: "500", autocomplete: "off", value: "emergency stop" });
+  open({
+    title: "Stop " + p.name + " at once?",
+    text: (p.halts_at_once ? "The machine halts in the middle of its move, heaters off, and must be reset before it works again." : "This machine's firmware reads the stop only after what it holds already: its plug is quicker.") + " In danger, pull the plug; do not wait for this page.",
+    body: [field("Why?", cause)],
+    yes: "Halt " + p.name,
+    warn: true,
+    request: () => post(printerPath(p.name, "emergency"), { cause: cause.value }),
+  });
+}
+
+export const pause = (p, button, wrong) => doing(button, wrong, () => post(printerPath(p.name, "pause")));
 export const lend = (p, button, wrong) => doing(button, wrong, () => post(printerPath(p.name, "lend")));
 export const takeBack = (p, button, wrong) => doing(button, wrong, () => post(printerPath(p.name, "take-back")));
 

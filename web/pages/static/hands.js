@@ -1,15 +1,19 @@
-// What needs hands, most urgent first: a start that counts down, hours that
-// nobody has given, plates to clear, mishaps to decide on, machines to look at.
+// What needs hands, most urgent first: a start that counts down, a run that is
+// held, a first layer to look at, hours that nobody has given, plates to clear,
+// mishaps to decide on, remainders to join, machines to look at.
 
 import { h, idOf, keyed, say, setText, show } from "./dom.js";
 import { ago, causeWord, clock, heaterName, many, mm, size, until } from "./words.js";
 import { doing, jobPath, post, printerPath } from "./ask.js";
-import { field, open, surfaces, takeBack } from "./dialogs.js";
+import { field, open, stopDialog, surfaces, takeBack } from "./dialogs.js";
 import { silhouette } from "./silhouette.js";
 import { cautions } from "./cautions.js";
 import { asksOf } from "./asks.js";
 
-const makers = { countdown, hours, plate, mishap, look };
+const makers = { countdown, held, eyes, hours, plate, mishap, join, look };
+
+// askOf makes the component of one ask, for other pages too.
+export const askOf = (a) => makers[a.kind](a);
 
 export function hands() {
   const section = document.getElementById("hands");
@@ -26,7 +30,7 @@ export function hands() {
       first = false;
       show(section, asks.length > 0);
       setText(head, asks.length === 1 ? "Wants hands: 1 thing" : "Wants hands: " + asks.length + " things");
-      shown = keyed(list, asks, (a) => a.key, (a) => makers[a.kind](a));
+      shown = keyed(list, asks, (a) => a.key, askOf);
     },
     tick() {
       for (const c of shown.values()) c.tick?.();
@@ -41,6 +45,9 @@ function sayOf(a) {
   switch (a.kind) {
     case "countdown": return a.p.name + " starts soon.";
     case "plate": return a.p.name + ": is the plate clear?";
+    case "held": return a.p.name + " is held and waits for you.";
+    case "eyes": return a.p.name + " wants a look at its first layer.";
+    case "join": return a.j.part + " is to be joined.";
     case "mishap": return "Mishap on " + a.m.printer + ".";
     case "look": return a.p.name + " wants a look.";
   }
@@ -84,7 +91,8 @@ function countdown({ p }) {
 
 function plate({ p }) {
   const id = idOf("plate", p.name);
-  const pieces = p.plate.pieces ?? 0;
+  const marks = p.plate.marks ?? [];
+  const pieces = marks.length || (p.plate.pieces ?? 0);
   const since = h("p", { class: "quiet" });
   const empty = h("input", { type: "checkbox", required: true, name: "empty" });
   const seated = h("input", { type: "checkbox", required: true, name: "seated" });
@@ -97,7 +105,13 @@ function plate({ p }) {
     good.value = Math.min(pieces, Math.max(0, Number(good.value || 0) + by));
     good.dispatchEvent(new Event("input"));
   };
-  good.addEventListener("input", () => show(badField, Number(good.value) < pieces));
+  // Pieces that are known by number are answered one by one, each beside what is
+  // to be written on it; others are counted.
+  const ticks = marks.map((m) => h("input", { type: "checkbox", checked: true, name: "piece", value: m.place }));
+  const bad = () => marks.filter((_, i) => !ticks[i].checked).map((m) => m.place);
+  const goodNow = () => (marks.length > 0 ? pieces - bad().length : Number(good.value));
+  const look = () => show(badField, goodNow() < pieces);
+  for (const c of [good, ...ticks]) c.addEventListener("input", look);
   show(badField, false);
   const wrong = warn();
   const button = h("button", { type: "submit", class: "act" }, "It is clear");
@@ -114,13 +128,17 @@ function plate({ p }) {
     { onsubmit: (e) => {
       e.preventDefault();
       const answer = { empty: empty.checked, seated: seated.checked, surface: sheet.value.trim() };
-      if (pieces > 0) answer.good = Number(good.value);
-      if (pieces > 0 && Number(good.value) < pieces && badFrom.value !== "") answer.bad_from_mm = Number(badFrom.value);
+      if (marks.length > 0) {
+        if (bad().length > 0) answer.bad = bad();
+      } else if (pieces > 0) answer.good = goodNow();
+      if (pieces > 0 && goodNow() < pieces && badFrom.value !== "") answer.bad_from_mm = Number(badFrom.value);
       doing(button, wrong, () => post(printerPath(p.name, "cleared"), answer));
     } },
+    marks.length > 0 && h("fieldset", { class: "pieces" }, h("legend", {}, marks.length === 1 ? "Write on the piece; is it good?" : "Write on each piece; leave ticked what is good"),
+      marks.map((m, i) => h("label", { class: "piece" }, ticks[i], h("span", { class: "piece-words" }, (m.write ?? []).map((line, n) => h("span", { class: n === 0 ? "piece-first" : n === 1 ? "piece-number" : "" }, line)))))),
     h("label", { class: "check" }, empty, "The plate is empty"),
     h("label", { class: "check" }, seated, "The sheet is seated"),
-    h("div", { class: pieces > 0 ? "fields plate" : "" }, field("Sheet", sheet), pieces > 0 && count),
+    h("div", { class: pieces > 0 && marks.length === 0 ? "fields plate" : "" }, field("Sheet", sheet), pieces > 0 && marks.length === 0 && count),
     h("datalist", { id: listId }, surfaces.map((v) => h("option", { value: v }))),
     pieces > 0 && badField,
     wrong,
@@ -154,8 +172,8 @@ function mishap({ m }) {
   picture.update({ heightMM: m.height_mm, widthMM: m.width_mm, doneMM: m.completed_mm, outline: m.outline, state: "broken" });
   const wrong = warn();
   const decide = (button, again) => doing(button, wrong, () => post(jobPath(m.job_id, "decide"), { again }));
-  const again = h("button", { type: "button", class: "act", onclick: () => decide(again, true) }, "Print it again");
-  const giveUp = h("button", { type: "button", class: "act plain", onclick: () => open({
+  const again = h("button", { type: "button", class: "act again" + (m.completed_mm > 0 ? " plain" : ""), onclick: () => decide(again, true) }, "Print it again");
+  const giveUp = h("button", { type: "button", class: "act plain give-up", onclick: () => open({
     title: "Give up " + m.part + "?",
     text: "Job " + m.job_id + " ends, and the piece is not printed again unless its file is added anew.",
     yes: "Give it up",
@@ -181,13 +199,101 @@ function mishap({ m }) {
         h("p", {}, m.text),
         h("p", {}, mm(m.completed_mm) + " mm, " + many(m.layer, "layer", "layers") + ", are certainly down; the layer up to " + mm(m.in_progress_mm) + " mm was being laid, at line " + m.line.toLocaleString("en-GB") + ". " + Math.round(m.grams_spent) + " g were spent."),
         heat),
-      h("div", { class: "acts" }, again, giveUp),
+      h("div", { class: "acts" }, m.completed_mm > 0 && h("a", { class: "act", href: "/mishaps#mishap-" + m.id }, "Only what is missing…"), again, giveUp),
       wrong),
   );
   function tick() {
     setText(when, "at " + clock(m.at) + ", " + ago(m.at));
   }
   return { el, tick, update: tick };
+}
+
+const heldBy = { person: "You held it", file: "Its file calls for you here", machine: "It was held at the machine", firmware: "Its firmware waits for you" };
+
+// held is a run that stands with its head beside the piece: for another reel, or
+// for no more than a word.
+function held({ p }) {
+  const id = idOf("held", p.name);
+  const filament = p.held.wants_filament;
+  const what = h("p", { class: "ask-what" });
+  const since = h("p", { class: "quiet" });
+  const cooled = h("p", { class: "hint" }, "Its heat was lowered meanwhile; going on heats it first.");
+  const wrong = warn();
+  const go = h("button", { type: "submit", class: "act" }, filament ? "The new reel is in" : "Go on");
+  const reel = h("input", { type: "number", min: "1", max: "1000000", step: "1", inputmode: "numeric" });
+  const material = h("input", { type: "text", value: p.spool.material, maxlength: "100", autocomplete: "off" });
+  const colour = h("input", { type: "text", value: p.spool.colour, maxlength: "100", autocomplete: "off" });
+  const form = h("form", { onsubmit: (e) => {
+    e.preventDefault();
+    if (!filament) {
+      doing(go, wrong, () => post(printerPath(p.name, "resume")));
+      return;
+    }
+    const load = {};
+    if (reel.value !== "") load.spool = Number(reel.value);
+    else Object.assign(load, { material: material.value.trim(), colour: colour.value.trim() });
+    doing(go, wrong, () => post(printerPath(p.name, "loaded"), load));
+  } },
+  filament && field("Number on the new reel", reel, "Where it has none, say what it is:"),
+  filament && h("div", { class: "fields" }, field("Material", material), field("Colour", colour)),
+  wrong,
+  h("div", { class: "acts" }, go, h("button", { type: "button", class: "act warn plain", onclick: () => stopDialog(now) }, "Stop…")),
+  h("p", { class: "hint" }, "It heats and moves when you say so: keep your hands out."));
+  const el = ask("held", id, h("h3", { id }, p.name + (filament ? " wants another reel" : " is held")), what, since, cooled, form);
+  let now = p;
+  const tick = () => setText(since, "since " + clock(now.held.since) + ", " + ago(now.held.since));
+  return {
+    el,
+    tick,
+    update(a) {
+      now = a.p;
+      const run = now.run;
+      setText(what, (heldBy[now.held.by] ?? "It is held") + (run ? ": " + run.part + " at " + mm(run.completed_mm) + " of " + mm(run.height_mm) + " mm" : "") + "." + (now.held.asks ? " It asks: " + now.held.asks : now.told ? " It says: " + now.told : ""));
+      show(cooled, now.held.cooled);
+      tick();
+    },
+  };
+}
+
+function eyes({ p }) {
+  const id = idOf("eyes", p.name);
+  const wrong = warn();
+  const since = h("p", { class: "quiet" });
+  let now = p;
+  const answer = (button, good) => doing(button, wrong, () => post(printerPath(p.name, "eyes"), { good }));
+  const good = h("button", { type: "button", class: "act", onclick: () => answer(good, true) }, "It is good");
+  const stop = h("button", { type: "button", class: "act warn plain", onclick: () => open({
+    title: "Stop " + p.name + "?",
+    text: "The first layer is not good: the run ends, the heaters go off. What lies on the plate becomes a mishap.",
+    yes: "Stop " + p.name,
+    warn: true,
+    request: () => post(printerPath(p.name, "eyes"), { good: false }),
+  }) }, "Stop it…");
+  const why = h("p", { class: "hint" });
+  const el = ask("eyes", id, h("h3", { id }, p.name + ": look at its first layer"), h("p", { class: "ask-what" }, p.run.part + ": does it stick everywhere, without gaps or curls?"), why, since, h("div", { class: "acts" }, good, stop), wrong);
+  const tick = () => setText(since, now.run?.eyes_at ? "Called at " + clock(now.run.eyes_at) + ", " + ago(now.run.eyes_at) + "; it prints on" : "");
+  return {
+    el,
+    tick,
+    update(a) {
+      now = a.p;
+      setText(why, now.run.eyes_why ? "Because: " + now.run.eyes_why : "");
+      tick();
+    },
+  };
+}
+
+function join({ j }) {
+  const id = "join-" + j.id;
+  const wrong = warn();
+  const answer = (button, good) => doing(button, wrong, () => post(jobPath(j.id, "joined"), { good }));
+  const good = h("button", { type: "button", class: "act", onclick: () => answer(good, true) }, "It is joined and holds");
+  const bad = h("button", { type: "button", class: "act plain", onclick: () => answer(bad, false) }, "It is not good");
+  const el = ask("join", id, h("h3", { id }, "Join " + j.part),
+    h("p", { class: "ask-what" }, "Job " + j.id + " printed what was missing of job " + j.remainder_of + "."),
+    h("p", {}, "Clean both faces, glue them, let them cure. The piece counts once you say that it holds."),
+    h("div", { class: "acts" }, good, bad), wrong);
+  return { el, update() {} };
 }
 
 function look({ p }) {

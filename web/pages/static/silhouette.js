@@ -95,6 +95,12 @@ export function silhouette() {
   );
 
   let drawn = "";
+  let heightMM = 0;
+  let scale = 1; // drawn units a mm
+
+  // heightAt is the height on the piece at a share of the drawing from its top.
+  const heightAt = (share) => Math.min(heightMM, Math.max(0, (floor - share * H) / scale));
+
   // update draws p: {outline, heightMM, widthMM, doneMM, nowMM, state}; state is
   // "printing", "still" (it only lies there) or "broken"; without a height the plate
   // is empty.
@@ -111,6 +117,8 @@ export function silhouette() {
     }
     const outline = p.outline?.length ? p.outline : box;
     const { h, w } = place(p.heightMM, p.widthMM);
+    heightMM = p.heightMM;
+    scale = h / p.heightMM;
     const x = left + (widest - w) / 2;
     const share = Math.min(1, p.doneMM / p.heightMM);
     const y = floor - share * h;
@@ -142,7 +150,7 @@ export function silhouette() {
     setAttr(markText, "y", y + 4);
     setText(markText, size(Math.round(p.doneMM * 10) / 10));
   }
-  return { el, update };
+  return { el, update, heightAt };
 }
 
 function zigzag(from, to, y) {
