@@ -44,6 +44,12 @@ func TestCommands(t *testing.T) {
 		{"decimal code", "G29.1 Z5", "G29.1 Z5"},
 		{"letters without numbers", "M84 X Y E", "M84 X Y E"},
 		{"named command", "START_PRINT BED=60 NOZZLE=215", "START_PRINT BED=60 NOZZLE=215"},
+		{"named command with a text", `RESPOND TYPE=echo MSG="the heron's left wing" ; now`, `RESPOND TYPE=echo MSG="the heron's left wing"`},
+		{"named command with a text in single marks", `RESPOND MSG='left wing'`, `RESPOND MSG='left wing'`},
+		{"named command that begins with an underscore", "_PARK_LOW\n_RAISE Z=5", "_PARK_LOW|_RAISE Z=5"},
+		{"named command with a name of several words", "BEGIN_OBJECT NAME=left wing 2", "BEGIN_OBJECT NAME=left wing 2"},
+		{"object", "M486 S0\nM486 S1 ALeft wing\nm486 s-1", "M486 S0|M486 S1 ALeft wing|M486 S-1"},
+		{"a firmware's own words", "M1002 claim : 2", "M1002 claim : 2"},
 		{"quoted", `M862.3 P"my printer; two"`, `M862.3 P"my printer; two"`},
 		{"quoted behind a blank", `M862.3 P "my printer; two" S1`, `M862.3 P"my printer; two" S1`},
 		{"line number command", "M110 N0\nG28", "G28"},
@@ -78,6 +84,9 @@ func TestRefusals(t *testing.T) {
 		{"M117 M110", ErrLineNumber, 1, 1},
 		{"M117 " + strings.Repeat("x", 100), ErrTooLong, 1, 1},
 		{"G1 X=5", ErrCharacter, 1, 5},
+		{"M104 S[first_layer_c]", ErrCharacter, 1, 7},
+		{"{if z > 3}", ErrCharacter, 1, 1},
+		{"hello_there heron", ErrTwice, 1, 4},
 	} {
 		_, err := commandsOf(t, c.in)
 		var e *SyntaxError

@@ -146,6 +146,12 @@ func (p *Parser) Next() (bool, error) {
 				}
 				i = end
 				continue
+			case '_':
+				if start < 0 && p.commands == 0 && p.named(i) {
+					return p.takeNamed(i)
+				}
+			case '[', '{':
+				return p.fail(i, ErrCharacter, "a placeholder that was not filled in when the file was made")
 			case '%':
 				if start < 0 && p.commands == 0 && blank(s[i+1:]) {
 					i = len(s)
@@ -176,7 +182,7 @@ func (p *Parser) Next() (bool, error) {
 				return false, err
 			}
 			i = end
-			if c.Letter == 'M' && takesText(c.Number) {
+			if c.Letter == 'M' && (takesText(c.Number) || c.Number == 486 && namesObject(s[i:])) {
 				return p.takeText(start, i)
 			}
 			continue
@@ -404,11 +410,26 @@ func Checksum(line []byte) byte {
 }
 
 // takesText reports the M commands whose rest of line is a string: program
-// stops with a message, files on the card, messages, host notices.
+// stops with a message, files on the card, messages, host notices; and those above
+// 999, which are of one firmware each.
 func takesText(n int) bool {
 	switch n {
 	case 0, 1, 16, 23, 28, 30, 32, 33, 36, 38, 117, 118, 550, 587, 588, 928:
 		return true
+	}
+	return n > 999
+}
+
+// namesObject reports an A that names an object behind M486, without quotation
+// marks: its rest of line is text, too.
+func namesObject(s []byte) bool {
+	for i, b := range s {
+		switch b {
+		case ';':
+			return false
+		case 'a', 'A':
+			return i+1 < len(s) && s[i+1] != '"'
+		}
 	}
 	return false
 }
@@ -437,15 +458,15 @@ func (p *Parser) takeText(start, i int) (bool, error) {
 	}
 	c := &p.Command
 	c.Text = trim(s[i:end])
-	if c.Number <= 1 {
-		p.stopWords()
+	if c.Number <= 1 || c.Number == 486 {
+		p.leadingWords()
 	}
 	p.pos = next
 	return p.finish(start, end, next)
 }
 
-// stopWords reads the P and S of M0 and M1, which stand in front of the message.
-func (p *Parser) stopWords() {
+// leadingWords reads the P and S of M0, M1 and M486, which stand in front of the text.
+func (p *Parser) leadingWords() {
 	c := &p.Command
 	for i := 0; i < len(c.Text); {
 		letter := c.Text[i] &^ 0x20
@@ -469,7 +490,8 @@ func (p *Parser) stopWords() {
 
 // named reports whether a named command starts at i: an identifier of three
 // characters or more that is all capitals or holds an underscore, and behind it
-// nothing but KEY=VALUE words.
+// nothing but KEY=VALUE words. A value may stand in quotation marks; behind a
+// name with an underscore, which nothing else has, it may hold blanks without.
 func (p *Parser) named(i int) bool {
 	s := p.line
 	j, under, lower := i, false, false
@@ -499,13 +521,21 @@ func (p *Parser) named(i int) bool {
 			j++
 			continue
 		}
-		k, eq := j, false
-		for k < len(s) && s[k] != ' ' && s[k] != '\t' && s[k] != ';' {
+		k, eq, quote := j, false, byte(0)
+		for ; k < len(s) && s[k] != ';' && (quote != 0 || s[k] != ' ' && s[k] != '\t'); k++ {
+			switch b := s[k]; {
+			case b == quote:
+				quote = 0
+			case quote == 0 && eq && (b == '"' || b == '\''):
+				quote = b
+			}
 			eq = eq || s[k] == '=' && k > j
-			k++
 		}
 		if !eq {
 			return false
+		}
+		if under {
+			return true
 		}
 		j = k
 	}

@@ -47,16 +47,20 @@ func (a *analysis) movesUnhomed(axis int) {
 }
 
 func (a *analysis) unhomed(text string) {
-	a.find("no-homing", a.unlessNamed(), 0, text)
+	if a.seen.named {
+		a.startUnseen()
+		return
+	}
+	a.find("no-homing", Refuse, 0, text)
 }
 
-// unlessNamed is a refusal, but a warning once a named command was seen: that
-// runs what stands in the firmware's configuration, homing and heating perhaps.
-func (a *analysis) unlessNamed() Severity {
-	if a.seen.named {
-		return Warn
+// startUnseen takes the place of what speaks against a file that neither homes
+// nor heats, once a named command was seen: that runs what stands in the
+// firmware's configuration.
+func (a *analysis) startUnseen() {
+	if a.found.get("start-unseen") == nil {
+		a.find("start-unseen", Warn, 0, a.namedFirst+" runs what stands in the firmware's configuration: whether it homes and heats, and how long that takes, cannot be seen from the file")
 	}
-	return Refuse
 }
 
 // volumeTolMM takes up the rounding of a file's decimals.
@@ -136,10 +140,18 @@ func (a *analysis) extrudesCold() {
 	if a.found.again("no-heating") || a.found.again("cold-extrusion") {
 		return
 	}
-	s := a.unlessNamed()
 	if a.res.Temps.MaxNozzleC == 0 {
-		a.find("no-heating", s, 0, "plastic is extruded before the nozzle was ever heated")
+		if a.seen.named {
+			a.startUnseen()
+			a.mode.warm = true // taken on trust until the file sets a target
+			return
+		}
+		a.find("no-heating", Refuse, 0, "plastic is extruded before the nozzle was ever heated")
 		return
+	}
+	s := Refuse
+	if a.seen.named {
+		s = Warn
 	}
 	a.find("cold-extrusion", s, 0, fmt.Sprintf("plastic is extruded with the nozzle set to %g °C; firmware wants at least %g °C",
 		a.nozzleTarget(), a.leastExtrudeC()))
@@ -199,6 +211,28 @@ func (a *analysis) judge(c *gcode.Command) {
 		}
 	case 112, 999:
 		a.refuseCode(c, "disables-safety", "halts the printer or lifts a halt")
+	case 143, 570:
+		if c.Has != 0 {
+			a.refuseCode(c, "disables-safety", "changes at what heat the firmware's own protection acts")
+		}
+	case 562:
+		a.refuseCode(c, "disables-safety", "clears a heater's fault")
+	case 305, 308:
+		if c.Has != 0 {
+			a.refuseCode(c, "disables-safety", "changes what the firmware takes for a temperature")
+		}
+	case 410:
+		a.refuseCode(c, "drops-moves", "throws away moves that the printer has taken")
+	case 575:
+		a.refuseCode(c, "link-speed", "changes the speed of the serial link")
+	case 81:
+		a.find("power-off", Warn, c.Column(), "M81 turns the machine's power off: its fans stop while the nozzle may still be hot, and its link is gone")
+	case 303:
+		a.checkTuning(c)
+	case 412, 591:
+		if hasS && s == 0 {
+			a.find("runout-off", Warn, c.Column(), c.Name()+" turns the filament sensor off")
+		}
 	case 28, 29, 928:
 		a.refuseCode(c, "card", "writes a file to the printer's card")
 	case 23, 24, 32:
@@ -214,6 +248,18 @@ func (a *analysis) judge(c *gcode.Command) {
 			a.unknown.add(c, a.lines.Number())
 		}
 	}
+}
+
+// checkTuning is M303: it heats by itself, a bed where E is negative.
+func (a *analysis) checkTuning(c *gcode.Command) {
+	h := HeatNozzle
+	if e, ok := c.Get('E'); ok && e < 0 {
+		h = HeatBed
+	}
+	if s, ok := c.Get('S'); ok {
+		a.checkHeat(h, s, c)
+	}
+	a.find("tunes-heaters", Warn, c.Column(), "M303 lets a heater swing around its target for minutes, and changes how it is controlled from there on")
 }
 
 // knownM reports M commands that change nothing that is judged here: program

@@ -35,7 +35,9 @@ func (a *analysis) command(c *gcode.Command) {
 	case 'T':
 		a.t(c)
 	default:
-		a.seen.named = true
+		if !a.seen.named {
+			a.seen.named, a.namedFirst = true, c.Name()
+		}
 		a.unknown.add(c, a.lines.Number())
 	}
 	a.checkSendable(c)
@@ -313,7 +315,9 @@ func (a *analysis) m(c *gcode.Command) {
 		a.clock.wait(chamberHeater, true)
 	case 0, 1, 226, 600, 601:
 		a.clock.drain()
-		a.seen.pause = true
+		if a.stopLine == 0 {
+			a.stopLine = a.lines.Number()
+		}
 	case 18, 84, 280, 400:
 		a.clock.drain()
 	case 200:

@@ -3,7 +3,7 @@ package analyze
 // features are what the file was seen to use.
 type features struct {
 	arcs, splines, firmwareRetraction, absoluteE, relativeE, inches, relativeXYZ, tools bool
-	modal, named, volumetric, pause, pushed                                             bool
+	modal, named, volumetric, pushed                                                    bool
 }
 
 // features puts what the file uses into words.
@@ -26,7 +26,7 @@ func (a *analysis) features() []string {
 		{a.seen.modal, "modal-motion"},
 		{a.seen.named, "named-commands"},
 		{a.seen.tools, "tool-changes"},
-		{a.seen.pause, "pause"},
+		{a.waits(), "pause"},
 		{a.opening.state == apart, "prime-lines"},
 		{a.layers.sequential, "sequential-objects"},
 		{spiral, "spiral"},
@@ -43,3 +43,17 @@ func (a *analysis) features() []string {
 
 // nonPlanar reports that material is laid in falling moves too.
 func (a *analysis) nonPlanar() bool { return a.slope.all > 0 && a.slope.down >= 0.01*a.slope.all }
+
+// waits reports that the file goes on behind a command that waits for a person;
+// the same command at the end ends the program.
+func (a *analysis) waits() bool {
+	if a.stopLine == 0 {
+		return false
+	}
+	for i := range a.layers.table {
+		if a.layers.table[i].EndLine > a.stopLine {
+			return true
+		}
+	}
+	return false
+}

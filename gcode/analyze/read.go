@@ -92,6 +92,10 @@ type analysis struct {
 	found   findings
 	unknown unknownCodes
 	seen    features
+	// namedFirst is the file's first named command; stopLine the first that waits
+	// for a person.
+	namedFirst string
+	stopLine   int64
 
 	extruded, reach Box
 	// inside is reach once every axis is known, and nothing before: a move that
