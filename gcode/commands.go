@@ -227,13 +227,17 @@ func appendShort(dst []byte, c *Command, motion int) []byte {
 		for j < len(long) && numeric(long[j]) {
 			j++
 		}
-		if i == 1 && long[i] == '0' { // the command's own number keeps its zero: G0.6
-			for i < j-1 && long[i] == '0' && long[i+1] == '0' {
+		if i == 1 { // the command's own: G29.10 is another than G29.1
+			for i < j-1 && long[i] == '0' && long[i+1] != '.' {
 				i++
 			}
-			if i < j-1 && long[i+1] == '.' {
-				dst = append(dst, '0')
+			n := long[i:j]
+			if n[len(n)-1] == '.' {
+				n = n[:len(n)-1]
 			}
+			dst = append(dst, n...)
+			i = j
+			continue
 		}
 		dst = appendShortNumber(dst, long[i:j])
 		i = j

@@ -54,6 +54,8 @@ func TestCommands(t *testing.T) {
 		{"quoted behind a blank", `M862.3 P "my printer; two" S1`, `M862.3 P"my printer; two" S1`},
 		{"line number command", "M110 N0\nG28", "G28"},
 		{"percent", "%\nG28\n%\n", "G28"},
+		{"a long command with a point", `G0.A"` + strings.Repeat("0", 74) + `"`, `G0A"` + strings.Repeat("0", 74) + `"`},
+		{"a long command with decimals", `G029.10 A"` + strings.Repeat("0", 70) + `"`, `G29.10A"` + strings.Repeat("0", 70) + `"`},
 		{"long numbers", "G1 X100.000000000000000000000 Y+00100.500000000000000000000 E000.123456789000000000", "G1X100Y100.5E.123456789"},
 	} {
 		got, err := commandsOf(t, c.in)
