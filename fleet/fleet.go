@@ -34,18 +34,21 @@ type Options struct {
 	// its circuit carries that now. It must not wait for the fleet. nil: it does.
 	MayHeat func(printer string) error
 
-	// Curves keeps how each printer's heaters warm up; nil: learned anew each time.
+	// Curves keeps how each printer's heaters warm up, and how long it homes; nil:
+	// learned anew each time.
 	Curves Curves
 
 	// connect is replaced by tests.
 	connect func(link.Port, link.Options) conn
 }
 
-// Curves keeps heaters' curves over restarts. Both may be called from any
-// goroutine; a curve that is lost is learned again.
+// Curves keeps what a machine teaches of itself over restarts. All may be called
+// from any goroutine; what is lost is learned again.
 type Curves interface {
 	Curves(printer string) []watch.Curve
 	KeepCurve(printer string, c watch.Curve)
+	// KeepConstant takes how long homing or levelling took once, in seconds.
+	KeepConstant(printer string, what watch.Constant, seconds float64)
 }
 
 // conn is what the fleet uses of a link.

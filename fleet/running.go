@@ -294,6 +294,7 @@ func (l *loop) record() {
 		a.layers++
 	}
 	a.hot = a.hot || a.isHot(l.st.Heaters)
+	l.timeConstants(now)
 }
 
 // nearTargetC is how close to its target a heater counts as there.

@@ -27,10 +27,11 @@ type source struct {
 	eof   bool
 	over  bool // the run has ended: nothing more is read
 	calls []string
-	call  *call // a person is called for: nothing more is read before goOn
-	base  int64 // commands that earlier streams of this run have executed
-	homed int64 // count at which the first G28 stands, 0 while there is none
-	heats bool  // a heater was given a target so far
+	call  *call      // a person is called for: nothing more is read before goOn
+	base  int64      // commands that earlier streams of this run have executed
+	homed int64      // count at which the first G28 stands, 0 while there is none
+	heats bool       // a heater was given a target so far
+	fixed []constant // homing and levelling, to be timed
 
 	// For the newest commands: file line and sums of seconds up to and with each.
 	ring [ringLen]mark
@@ -116,6 +117,9 @@ func (s *source) Next() ([]byte, int64, error) {
 	s.ring[s.count%ringLen] = mark{line, last.nominalS + nominal, last.allowS + allow, s.x.Modal()}
 	if s.homed == 0 && isCommand(text, "G28") {
 		s.homed = s.count
+	}
+	if what, share, ok := constantOf(text); ok && len(s.fixed) < constantsTimed {
+		s.fixed = append(s.fixed, constant{what: what, count: s.count, share: share})
 	}
 	if !s.heats && (isCommand(text, "M104") || isCommand(text, "M109")) {
 		s.heats = true

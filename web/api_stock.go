@@ -80,6 +80,15 @@ func (a *api) stockRoutes() {
 			return answer(x), nil
 		})
 
+	get(a, "/api/printers/{name}/machine", "machine", "What files for a printer are read with and checked against",
+		func(ctx context.Context, in *PrinterPath) (*reply[Machine], error) {
+			m, err := a.house.Machine(ctx, in.Name)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return answer(m), nil
+		})
+
 	post(a, "/api/stock", "set-stock", "Rules for reels that may not last, and for looks at first layers",
 		func(ctx context.Context, in *struct{ Body StockRules }) (*done, error) {
 			if err := a.house.SetStock(ctx, in.Body); err != nil {

@@ -131,6 +131,7 @@ func TestOperations(t *testing.T) {
 		{"POST", "/api/printers/Curlew/eyes", `{"good":true}`, 409, "eyes Curlew true", "first layer"},
 		{"GET", "/api/printers/Merel/expect?estimate_s=3600&material=PLA&nozzle_mm=0.6", "", 200, "", `"holds":0.8`},
 		{"GET", "/api/printers/Merel/expect?estimate_s=-1", "", 400, "", "estimate_s"},
+		{"GET", "/api/printers/Merel/machine", "", 200, "", `"homing_s":21`},
 		{"POST", "/api/stock", `{"margin":0.1,"eyes":false}`, 204, "set-stock", ""},
 		{"POST", "/api/stock", `{"margin":7}`, 400, "set-stock", "margin"},
 		{"GET", "/reels", "", 200, "", "<b>3</b>"},

@@ -19,6 +19,8 @@ type StockHouse interface {
 	SetStock(ctx context.Context, s StockRules) error
 	// Expect says what an estimate means on a printer, by the runs so far.
 	Expect(ctx context.Context, printer string, e Expect) (Expected, error)
+	// Machine says what files for a printer are read with and checked against.
+	Machine(ctx context.Context, printer string) (Machine, error)
 }
 
 // Reel is one reel of filament in stock.
@@ -118,6 +120,50 @@ type Expected struct {
 	OwnRuns     int     `json:"own_runs"` // finished runs of this printer and kind of file
 	PrinterRuns int     `json:"printer_runs"`
 	Runs        int     `json:"runs"`
+}
+
+// Machine is what files for a printer are read with and checked against. What is
+// zero is not known, or not learned yet.
+type Machine struct {
+	Kind       string         `json:"kind"`
+	Reach      *MachineReach  `json:"reach,omitempty"` // of the nozzle; none where it is not known
+	MaxNozzleC float64        `json:"max_nozzle_c"`
+	MaxBedC    float64        `json:"max_bed_c"`
+	FilamentMM float64        `json:"filament_mm"` // diameter
+	AllowCodes []string       `json:"allow_codes,omitempty"`
+	Limits     MachineLimits  `json:"limits"`
+	Heat       [3]MachineHeat `json:"heat"` // nozzle, bed, chamber, fitted to its own heat-ups
+	HomingS    float64        `json:"homing_s"`
+	LevellingS float64        `json:"levelling_s"`
+}
+
+// MachineReach is where the nozzle may go, in mm.
+type MachineReach struct {
+	MinMM [3]float64 `json:"min_mm"`
+	MaxMM [3]float64 `json:"max_mm"`
+}
+
+// MachineLimits has the keys of a limits file; arrays are X, Y, Z, E.
+type MachineLimits struct {
+	MaxFeedMMs          [4]float64 `json:"max_feed_mm_s"`
+	MaxAccelMMs2        [4]float64 `json:"max_accel_mm_s2"`
+	AccelPrintMMs2      float64    `json:"accel_print_mm_s2"`
+	AccelRetractMMs2    float64    `json:"accel_retract_mm_s2"`
+	AccelTravelMMs2     float64    `json:"accel_travel_mm_s2"`
+	JunctionDeviationMM float64    `json:"junction_deviation_mm"`
+	JerkMMs             [4]float64 `json:"jerk_mm_s"`
+	MinFeedMMs          float64    `json:"min_feed_mm_s"`
+	MinTravelFeedMMs    float64    `json:"min_travel_feed_mm_s"`
+	MinSegmentMS        float64    `json:"min_segment_ms"`
+	StepsPerMM          [4]float64 `json:"steps_per_mm"`
+}
+
+// MachineHeat is a heater as a first-order lag: what full power brings it to
+// above a room of 20 °C, with which time constant, after which dead time.
+type MachineHeat struct {
+	RiseC         float64 `json:"rise_c"`
+	TimeConstantS float64 `json:"time_constant_s"`
+	DeadS         float64 `json:"dead_s"`
 }
 
 // Short says where the loaded reel ends before the run does.

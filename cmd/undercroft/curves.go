@@ -10,7 +10,7 @@ import (
 	"undercroft/queue/store"
 )
 
-// curves keeps in the store how each heater warms up.
+// curves keeps in the store how each heater warms up, and how long a machine homes.
 type curves struct {
 	store *store.Store
 	log   *slog.Logger

@@ -74,8 +74,9 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	if err != nil {
 		return nil, err
 	}
+	taught := curves{d.store, o.log}
 	d.fleet = fleet.New(fleet.Options{
-		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Curves: curves{d.store, o.log}, Log: o.log,
+		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Curves: taught, Log: o.log,
 	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {
@@ -92,7 +93,7 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	if err != nil {
 		return nil, err
 	}
-	d.house = &house{conf: conf, clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch}
+	d.house = &house{conf: conf, clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch, taught: taught}
 	d.house.intake = &intake.Intake{Store: d.store, Kinds: d.house.kinds}
 	metricsPage, figures, err := newFigures(d.house, o.log)
 	if err != nil {

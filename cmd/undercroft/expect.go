@@ -57,9 +57,23 @@ func (h *house) Expect(ctx context.Context, printer string, e web.Expect) (web.E
 	}, nil
 }
 
+func (c *inspectCmd) server() clientFlags {
+	return clientFlags{Server: c.Server, Key: c.Key, Trust: c.Trust}
+}
+
+// machine asks the daemon what files for a printer are read with.
+func (c *inspectCmd) machine(w io.Writer) (*web.Machine, error) {
+	asked, err := newClient(c.server(), w, w)
+	if err != nil {
+		return nil, err
+	}
+	var m web.Machine
+	return &m, asked.get(printerArg{Printer: c.Printer}.path("machine"), &m)
+}
+
 // expect asks the daemon what a file's estimate means on a printer.
 func (c *inspectCmd) expect(r *analyze.Result, w io.Writer) (*web.Expected, error) {
-	asked, err := newClient(clientFlags{Server: c.Server, Key: c.Key, Trust: c.Trust}, w, w)
+	asked, err := newClient(c.server(), w, w)
 	if err != nil {
 		return nil, err
 	}

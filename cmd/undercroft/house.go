@@ -27,6 +27,7 @@ type house struct {
 	dispatch *dispatch.Dispatcher
 	learned  learned
 	calls    *call.Caller
+	taught   curves
 }
 
 var _ web.House = (*house)(nil)
@@ -43,6 +44,7 @@ func (h *house) kinds() []intake.Kind {
 		}
 	}
 	var kinds []intake.Kind
+	of := map[string][]string{}
 	index := map[string]int{}
 	for _, p := range h.conf.Printers {
 		if p.Kind == queue.ByHand {
@@ -55,6 +57,7 @@ func (h *house) kinds() []intake.Kind {
 			kinds = append(kinds, intake.Kind{Name: p.Kind, OriginMM: p.OriginMM, Limits: motion.Default(), AllowCodes: h.conf.House.AllowCodes})
 		}
 		k := &kinds[i]
+		of[p.Kind] = append(of[p.Kind], p.Name)
 		k.VolumeMM = append(k.VolumeMM, p.VolumeMM)
 		k.MaxNozzleC = max(k.MaxNozzleC, p.MaxNozzleC)
 		k.MaxBedC = max(k.MaxBedC, p.MaxBedC)
@@ -67,6 +70,9 @@ func (h *house) kinds() []intake.Kind {
 		} else if l, known := limits[p.Name]; known && k.Limits == motion.Default() {
 			k.Limits = l
 		}
+	}
+	for i := range kinds {
+		h.taught.taught(&kinds[i], of[kinds[i].Name])
 	}
 	return kinds
 }

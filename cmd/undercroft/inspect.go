@@ -23,7 +23,9 @@ type inspectCmd struct {
 	Limits  string   `help:"TOML file with the machine's limits of speed and acceleration." type:"existingfile" placeholder:"LIMITS.toml"`
 	JSON    bool     `help:"Print JSON, one object a file." name:"json"`
 	Layers  bool     `help:"Print the layer table too."`
-	Printer string   `help:"Ask the daemon what the estimate means on this printer, by the runs so far." placeholder:"NAME"`
+	Price   float64  `help:"Price of a kilogram of the filament, to say what it costs." placeholder:"PER-KG"`
+	Density float64  `help:"Density of the filament in g/cm³, where the file does not declare a known material." placeholder:"G/CM3"`
+	Printer string   `help:"Read it as the daemon would for this printer: its limits, reach, heaters and homing; and say what the estimate means there by the runs so far." placeholder:"NAME"`
 	Server  string   `env:"UNDERCROFT_SERVER" placeholder:"URL" help:"Where the daemon answers, for --printer. Left out: where the configuration on this computer has it listen, else http://127.0.0.1:8017."`
 	Key     string   `env:"UNDERCROFT_KEY" placeholder:"KEY" help:"A key, where the daemon asks for one."`
 	Trust   string   `env:"UNDERCROFT_TRUST" placeholder:"FINGERPRINT" help:"Trust the certificate with this SHA-256 fingerprint."`
@@ -35,18 +37,29 @@ type inspectCmd struct {
 func (c *inspectCmd) Run() error { return c.run(os.Stdout) }
 
 func (c *inspectCmd) run(w io.Writer) error {
-	limits := motion.Default()
+	if !(c.Price >= 0 && c.Price < 1e9) || !(c.Density >= 0 && c.Density < 30) {
+		return fmt.Errorf("--price and --density are a price for a kilogram and g/cm³, above zero")
+	}
+	o := analyze.Options{Limits: motion.Default()}
+	if c.Printer != "" {
+		m, err := c.machine(w)
+		if err != nil {
+			return err
+		}
+		o = readWith(m)
+	}
 	if c.Limits != "" {
 		var err error
-		if limits, err = config.LoadLimits(c.Limits); err != nil {
+		if o.Limits, err = config.LoadLimits(c.Limits); err != nil {
 			return err
 		}
 	}
+	o.DensityGCM3, o.Views = c.Density, c.Picture != ""
 	if c.Picture != "" && len(c.Files) != 1 {
 		return fmt.Errorf("--picture draws one file, not %d", len(c.Files))
 	}
 	for i, name := range c.Files {
-		r, err := inspectFile(name, analyze.Options{Limits: limits, Views: c.Picture != ""})
+		r, err := inspectFile(name, o)
 		if err != nil {
 			return err
 		}
@@ -62,7 +75,7 @@ func (c *inspectCmd) run(w io.Writer) error {
 			}
 		}
 		if c.JSON {
-			if err := writeInspectJSON(w, r, c.Layers, means); err != nil {
+			if err := writeInspectJSON(w, r, c.Layers, c.Price, means); err != nil {
 				return err
 			}
 			continue
@@ -70,7 +83,7 @@ func (c *inspectCmd) run(w io.Writer) error {
 		if i > 0 {
 			fmt.Fprintln(w)
 		}
-		writeInspectText(w, filepath.Base(name), r, c.Layers)
+		writeInspectText(w, filepath.Base(name), r, c.Layers, c.Price)
 		if means != nil {
 			writeExpected(w, c.Printer, means)
 		}
@@ -100,7 +113,8 @@ type inspectJSON struct {
 	HeatS        float64            `json:"heat_s"`
 	FilamentMM   []float64          `json:"filament_mm"`
 	VolumeMM3    float64            `json:"volume_mm3"`
-	MassG        *float64           `json:"mass_g"` // null: the material's density is not known
+	MassG        *float64           `json:"mass_g"`         // null: the material's density is not known
+	Cost         *float64           `json:"cost,omitempty"` // of the filament, where its price and mass are known
 	Layers       int                `json:"layers"`
 	HeightMM     float64            `json:"height_mm"`
 	FirstLayerMM float64            `json:"first_layer_mm"`
@@ -153,7 +167,7 @@ func rounded(v float64, decimals int) float64 {
 	return math.Round(v*p) / p
 }
 
-func writeInspectJSON(w io.Writer, r *analyze.Result, table bool, means *web.Expected) error {
+func writeInspectJSON(w io.Writer, r *analyze.Result, table bool, price float64, means *web.Expected) error {
 	j := inspectJSON{
 		Expected: means,
 		SHA256:   r.SHA256, Bytes: r.Bytes, Lines: r.Lines,
@@ -178,6 +192,10 @@ func writeInspectJSON(w io.Writer, r *analyze.Result, table bool, means *web.Exp
 	}
 	j.VolumeMM3 = rounded(j.VolumeMM3, 2)
 	if massG > 0 || analyze.DensityGCM3(r.Material) > 0 {
+		if price > 0 {
+			cost := rounded(massG/1000*price, 4)
+			j.Cost = &cost
+		}
 		massG = rounded(massG, 3)
 		j.MassG = &massG
 	}
@@ -204,7 +222,7 @@ func writeInspectJSON(w io.Writer, r *analyze.Result, table bool, means *web.Exp
 	return e.Encode(j)
 }
 
-func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool) {
+func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool, price float64) {
 	fmt.Fprintf(w, "%s: %d lines, %s\n", name, r.Lines, spellBytes(r.Bytes))
 	row := func(label, format string, args ...any) {
 		fmt.Fprintf(w, "  %-10s %s\n", label, fmt.Sprintf(format, args...))
@@ -225,6 +243,9 @@ func writeInspectText(w io.Writer, name string, r *analyze.Result, table bool) {
 		mass := ""
 		if t.MassG > 0 {
 			mass = fmt.Sprintf(", %.1f g", t.MassG)
+			if price > 0 {
+				mass += fmt.Sprintf(", costs %.2f", t.MassG/1000*price)
+			}
 		}
 		row("filament", "%.2f m (tool %d), %.1f cm³%s", t.FilamentMM/1000, i, t.VolumeMM3/1000, mass)
 	}

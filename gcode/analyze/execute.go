@@ -3,6 +3,7 @@ package analyze
 import (
 	"fmt"
 	"math"
+	"math/bits"
 
 	"undercroft/gcode"
 	"undercroft/gcode/motion"
@@ -226,11 +227,16 @@ func (a *analysis) toolTemperature(c *gcode.Command) {
 	a.checkHeat(HeatNozzle, s, c)
 }
 
-// home is G28. Homed axes stand at zero; the time is a constant of the printer.
+// home is G28. Homed axes stand at zero; the time is a constant of the printer,
+// and a third of it an axis.
 func (a *analysis) home(c *gcode.Command) {
-	a.clock.fixed(a.o.HomingS)
 	m := &a.mode
 	all := c.Has&xyzBits == 0
+	axes := 3
+	if !all {
+		axes = bits.OnesCount32(c.Has & xyzBits)
+	}
+	a.clock.fixed(a.o.HomingS * float64(axes) / 3)
 	for i := range 3 {
 		if all || c.Has&(1<<(uint('X'-'A')+uint(i))) != 0 {
 			m.pos[i], m.shift[i] = 0, 0

@@ -7,15 +7,16 @@ import "math"
 const ambientC = 20
 
 // HeatModel is a body heated at full power, a first-order lag: it would approach
-// the room's temperature plus RiseC with the time constant.
-type HeatModel struct{ RiseC, TimeConstantS float64 }
+// the room's temperature plus RiseC with the time constant, once DeadS have gone
+// by. A zero model stands for the default one.
+type HeatModel struct{ RiseC, TimeConstantS, DeadS float64 }
 
 // HeatModels are a printer's heaters, by Heater.
 type HeatModels [3]HeatModel
 
 // DefaultHeatModels are of common size: a 40 W hotend, a 250 W bed of 300 mm, a
-// small chamber. Common practice, no source; a printer's own, as FitHeat finds
-// them, replace them.
+// small chamber. Common practice, no source; a printer's own, fitted to its
+// heat-ups, replace them.
 var DefaultHeatModels = HeatModels{
 	HeatNozzle:  {RiseC: 330, TimeConstantS: 110},
 	HeatBed:     {RiseC: 105, TimeConstantS: 330},
@@ -26,63 +27,28 @@ var DefaultHeatModels = HeatModels{
 // higher one: t = τ·ln((Tmax − from)/(Tmax − to)), the step response of a
 // first-order lag. It fits Options.HeatS.
 func (m *HeatModels) Seconds(h Heater, from, to float64) float64 {
-	ceiling := ambientC + m[h].RiseC
+	x := m[h]
+	if x == (HeatModel{}) {
+		x = DefaultHeatModels[h]
+	}
+	ceiling := ambientC + x.RiseC
 	to = min(to, ceiling-1)
 	if to <= from {
 		return 0
 	}
-	return m[h].TimeConstantS * math.Log((ceiling-from)/(ceiling-to))
+	t := x.TimeConstantS * math.Log((ceiling-from)/(ceiling-to))
+	if to-from > deadBelowC {
+		t += x.DeadS
+	}
+	return t
 }
+
+// deadBelowC is the rise that needs no dead time: a heater that holds its
+// temperature is warm through.
+const deadBelowC = 10
 
 // DefaultHeatS is Seconds of DefaultHeatModels.
 func DefaultHeatS(h Heater, from, to float64) float64 { return DefaultHeatModels.Seconds(h, from, to) }
-
-// HeatPoint is a temperature in degrees Celsius at a time in seconds.
-type HeatPoint struct{ S, C float64 }
-
-const (
-	fitLeastPoints = 8
-	fitLeastRiseC  = 30
-)
-
-// FitHeat finds a heater's constants from temperatures in order of time, recorded
-// while it ran at full power. ok is false when they are too few, rise too little,
-// or do not bend as a first-order lag does.
-//
-// The lag's equation, summed over time, is linear in 1/τ and Tmax/τ:
-// T(t) − T(0) = (Tmax/τ)·t − (1/τ)·∫T. Least squares on that, rather than on
-// slopes, so that a sensor's noise averages out.
-func FitHeat(points []HeatPoint) (m HeatModel, ok bool) {
-	if len(points) < fitLeastPoints {
-		return m, false
-	}
-	first := points[0]
-	var sumTT, sumTA, sumAA, sumTY, sumAY, area, highest float64
-	for i, p := range points {
-		if i > 0 {
-			before := points[i-1]
-			if !(p.S > before.S) {
-				return m, false
-			}
-			area += (p.S - before.S) * (p.C + before.C) / 2
-		}
-		t, y := p.S-first.S, p.C-first.C
-		sumTT += t * t
-		sumTA += t * area
-		sumAA += area * area
-		sumTY += t * y
-		sumAY += area * y
-		highest = max(highest, p.C)
-	}
-	det := sumTT*sumAA - sumTA*sumTA
-	drive := (sumTY*sumAA - sumAY*sumTA) / det
-	loss := (sumTY*sumTA - sumAY*sumTT) / det // 1/τ
-	if !(loss > 0) || !(drive > 0) || highest-first.C < fitLeastRiseC {
-		return m, false
-	}
-	m = HeatModel{RiseC: drive/loss - ambientC, TimeConstantS: 1 / loss}
-	return m, m.RiseC+ambientC > highest && m.TimeConstantS < 1e5
-}
 
 // coolS is how long it takes to cool without help, with the same constant three
 // times over: a hotend loses heat more slowly than full power brings it in.

@@ -16,7 +16,8 @@ type Options struct {
 	// degrees Celsius; nil: DefaultHeatS. Only called with to above from, from
 	// another goroutine.
 	HeatS func(h Heater, from, to float64) float64
-	// HomingS and LevellingS are the seconds of G28 and G29; 0 stands for 20 and 60.
+	// HomingS and LevellingS are the seconds of G28 of all axes and of G29; 0 stands
+	// for 20 and 60.
 	HomingS, LevellingS float64
 	// Views asks for silhouettes.
 	Views bool

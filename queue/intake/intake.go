@@ -33,6 +33,9 @@ type Kind struct {
 	FilamentMM float64   // diameter; 0: 1.75
 	Limits     motion.Limits
 	AllowCodes []string
+	// What its printers have taught of themselves; zero where they have not.
+	Heat                analyze.HeatModels
+	HomingS, LevellingS float64
 }
 
 // Request says of a file what the file does not say for sure itself.
@@ -383,7 +386,8 @@ func options(req *Request, k Kind) analyze.Options {
 	if known {
 		m.Volume = &box
 	}
-	return analyze.Options{Limits: k.Limits, Machine: m, FilamentMM: k.FilamentMM, DensityGCM3: analyze.DensityGCM3(req.Material), AllowCodes: k.AllowCodes}
+	return analyze.Options{Limits: k.Limits, Machine: m, FilamentMM: k.FilamentMM, DensityGCM3: analyze.DensityGCM3(req.Material), AllowCodes: k.AllowCodes,
+		HeatS: k.Heat.Seconds, HomingS: k.HomingS, LevellingS: k.LevellingS}
 }
 
 // judge decides what is not yet said of a file, and refuses it when that cannot

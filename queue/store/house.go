@@ -16,6 +16,7 @@ const (
 	KeyCold     = "cold-hours"
 	KeyCautions = "cautions-seen" // when the cautions were shown, RFC 3339
 	KeyCurve    = "heat-curve"    // + "/PRINTER/HEATER": how it warms up, JSON
+	KeyConstant = "constant"      // + "/PRINTER/WHAT": how long it homes or levels, JSON
 	KeyEyes     = "eyes"          // "off": nobody is called to first layers
 	KeyMargin   = "spool-margin"  // kept on a reel over what a file needs, a share of it
 	KeyShort    = "spool-short"   // "warn": a reel that will not last does not keep a job from starting

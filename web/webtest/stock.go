@@ -141,6 +141,16 @@ func (h *House) Expect(_ context.Context, name string, e web.Expect) (web.Expect
 	return web.Expected{LowS: 0.9 * mid, MidS: mid, HighS: 1.2 * mid, Holds: 0.8, BeforeS: 300, Factor: 1.1, OwnRuns: 12, PrinterRuns: 30, Runs: 80}, nil
 }
 
+// Machine knows a volume and how long it homes.
+func (h *House) Machine(_ context.Context, name string) (web.Machine, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if _, err := h.printer(name); err != nil {
+		return web.Machine{}, err
+	}
+	return web.Machine{Kind: "heron", Reach: &web.MachineReach{MaxMM: [3]float64{250, 210, 220}}, MaxNozzleC: 285, MaxBedC: 110, FilamentMM: 1.75, HomingS: 21}, nil
+}
+
 // SetStock follows web.StockHouse.
 func (h *House) SetStock(_ context.Context, s web.StockRules) error {
 	end, err := h.begin("set-stock")
