@@ -77,8 +77,9 @@ type asked struct {
 }
 
 func newLoop(p *Printer, quit <-chan struct{}) *loop {
+	spec := p.spec // its own: it may be declared anew
 	return &loop{
-		p: p, f: p.f, spec: &p.spec, log: p.f.o.Log.With("printer", p.spec.Name),
+		p: p, f: p.f, spec: &spec, log: p.f.o.Log.With("printer", p.spec.Name),
 		quit: quit, hurry: p.f.hurry,
 		phase: Absent, since: p.f.o.Now(), why: "not opened yet",
 		owed: p.f.o.Owed[p.spec.Name],
@@ -210,6 +211,7 @@ func (l *loop) enter(next Phase) {
 		}
 	}
 	l.log.Info("phase", "from", l.phase, "to", next, "why", l.why)
+	l.adopt()
 	l.phase, l.since = next, l.now()
 	if next != Lent {
 		l.lentBy = ""

@@ -11,6 +11,7 @@ import (
 // Printer is one machine. Its loop owns everything about it; these methods send
 // the loop requests or read the snapshot that it published last.
 type Printer struct {
+	declared atomic.Pointer[Spec] // by Declare, not yet adopted
 	spec     Spec
 	f        *Fleet
 	requests chan *request

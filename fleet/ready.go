@@ -202,6 +202,7 @@ func (l *loop) begin(r *request) (Phase, bool) {
 		l.refuse(r, ErrInvalid, "the file of %q cannot be opened: %v", r.run.Label, err)
 		return Ready, false
 	}
+	l.adopt()
 	a := newActive(r.run, file, l.now(), l.spec.HostCalls)
 	a.resends = l.st.Resends
 	l.asks = nil

@@ -92,6 +92,15 @@ func (a *api) printerRoutes() {
 			}
 			return answer(listed(cooled)), nil
 		})
+	post(a, "/api/reload", "reload", "Read the configuration anew; running prints are not touched",
+		func(ctx context.Context, _ *struct{}) (*reply[Reloaded], error) {
+			r, err := a.house.Reload(ctx)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			r.Changed, r.Restart, r.Warnings = listed(r.Changed), listed(r.Restart), listed(r.Warnings)
+			return answer(r), nil
+		})
 }
 
 // change registers an operation on one printer with a body.

@@ -142,6 +142,7 @@ func TestOperations(t *testing.T) {
 		{"GET", "/api/nothing", "", 404, "", `"kind":"not-found"`},
 		{"POST", "/api/nothing", "", 404, "", `"kind":"not-found"`},
 		{"DELETE", "/api/jobs", "", 405, "", "GET"},
+		{"POST", "/api/reload", "", 200, "reload", `"changed":["title"],"restart":["listen: the pages are open there"],"warnings":[]`},
 		{"GET", "/api/cool", "", 405, "", "POST"},
 		{"GET", "/api/live", "", 426, "", "websocket"},
 		{"GET", "/openapi.json", "", 200, "", `"openapi":"3.1.0"`},

@@ -47,6 +47,9 @@ type House interface {
 	// nothing confirms that it stopped: then only the plug is left.
 	Emergency(ctx context.Context, printer string, cause string) error
 	Cool(ctx context.Context) ([]Cooled, error)
+	// Reload reads the configuration anew; queue.ErrInvalid when it is wrong, and
+	// then the old one stays in force.
+	Reload(ctx context.Context) (Reloaded, error)
 	Fit(ctx context.Context, printer string, f Fit) error
 	Service(ctx context.Context, printer string, s Service) error
 
@@ -387,3 +390,10 @@ type Service struct {
 func (r *Refusal) Error() string { return r.File + " was refused; nothing was stored" }
 
 func (r *Refusal) Unwrap() error { return queue.ErrRefused }
+
+// Reloaded is what came of reading the configuration anew.
+type Reloaded struct {
+	Changed  []string `json:"changed"`  // what is in force now, in words
+	Restart  []string `json:"restart"`  // what differs and is not: it wants a restart, and why
+	Warnings []string `json:"warnings"` // about what is allowed and probably not meant
+}

@@ -37,6 +37,7 @@ type Options struct {
 
 // Server answers for one House.
 type Server struct {
+	door    *door.Door
 	o       Options
 	hub     *hub
 	handler http.Handler
@@ -76,7 +77,7 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, hub: newHub(o.House, o.Log, 200*time.Millisecond, 10*time.Second, o.MaxWatchers)}
+	s := &Server{o: o, door: d, hub: newHub(o.House, o.Log, 200*time.Millisecond, 10*time.Second, o.MaxWatchers)}
 
 	mux := http.NewServeMux()
 	newAPI(mux, o)
@@ -93,6 +94,9 @@ func New(o Options) (*Server, error) {
 
 // Handler is everything, behind the door.
 func (s *Server) Handler() http.Handler { return s.handler }
+
+// SetHosts changes the further names under which the house may be asked for.
+func (s *Server) SetHosts(hosts []string) { s.door.SetHosts(hosts) }
 
 // Watchers counts the live connections.
 func (s *Server) Watchers() int { return s.hub.count() }

@@ -59,6 +59,7 @@ type clientCommands struct {
 	Spools       spoolsCmd       `cmd:"" group:"printers" help:"List the reels in stock, and which will not last."`
 	Spool        spoolCmd        `cmd:"" group:"printers" help:"Put a reel into stock, weigh it, load it, retire it."`
 	Eyes         eyesCmd         `cmd:"" group:"printers" help:"Answer a call to a first layer: good, or stop."`
+	Reload       reloadCmd       `cmd:"" group:"house" help:"Read the configuration anew, without touching running prints."`
 	Cool         coolCmd         `cmd:"" group:"house" help:"Set every heater target of every printer to zero."`
 	Audit        auditCmd        `cmd:"" group:"house" help:"Show who asked for which change."`
 	Call         callCmd         `cmd:"" group:"house" help:"How people are called when a machine needs them: list the ways, test one."`

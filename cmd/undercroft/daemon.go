@@ -35,6 +35,7 @@ type daemon struct {
 	listener net.Listener
 	audit    *door.Audit
 
+	reloading   sync.Mutex
 	fingerprint string // of the certificate; empty without TLS
 }
 
@@ -82,18 +83,15 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	for _, name := range d.fleet.Names() {
 		printers[name] = d.fleet.Printer(name)
 	}
-	startDelay := conf.House.StartDelay
-	if startDelay == 0 {
-		startDelay = -1 // the dispatcher's word for none
-	}
 	d.dispatch, err = dispatch.New(ctx, dispatch.Options{
 		Store: d.store, Printers: printers, Notify: d.fleet.Subscribe, Machines: machines(conf), Circuits: circuits(conf),
-		Now: o.clock.Now, Pace: o.clock.pace, Zone: conf.House.Location, StartDelay: startDelay, Surfaces: conf.Surfaces, Log: o.log,
+		Now: o.clock.Now, Pace: o.clock.pace, Zone: conf.House.Location, StartDelay: startDelay(conf), Surfaces: conf.Surfaces, Log: o.log,
 	})
 	if err != nil {
 		return nil, err
 	}
-	d.house = &house{conf: conf, clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch, taught: taught}
+	d.house = &house{clock: o.clock, demo: o.demo, store: d.store, dispatch: d.dispatch, taught: taught, reload: d.reload}
+	d.house.conf.Store(conf)
 	d.house.intake = &intake.Intake{Store: d.store, Kinds: d.house.kinds}
 	metricsPage, figures, err := newFigures(d.house, o.log)
 	if err != nil {
@@ -213,6 +211,14 @@ func portOpener(pace float64) func(path string, baud int) (link.Port, error) {
 		}
 		return link.OpenPort(path, baud)
 	}
+}
+
+// startDelay is the configured one as the dispatcher wants it.
+func startDelay(conf *config.Config) time.Duration {
+	if conf.House.StartDelay == 0 {
+		return -1 // the dispatcher's word for none
+	}
+	return conf.House.StartDelay
 }
 
 func specs(conf *config.Config) []fleet.Spec {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync/atomic"
 
 	"undercroft/cmd/undercroft/config"
 	"undercroft/gcode/motion"
@@ -19,7 +20,8 @@ import (
 // house answers for the whole daemon: it joins dispatcher, intake and store to
 // what the pages, the API and the commands see. Its views are in house_view.go.
 type house struct {
-	conf     *config.Config
+	conf     atomic.Pointer[config.Config] // changed by a reload
+	reload   func() (web.Reloaded, error)
 	clock    houseClock
 	demo     bool
 	store    *store.Store
@@ -29,6 +31,9 @@ type house struct {
 	calls    *call.Caller
 	taught   curves
 }
+
+// config is the configuration in force.
+func (h *house) config() *config.Config { return h.conf.Load() }
 
 var _ web.House = (*house)(nil)
 
@@ -46,7 +51,7 @@ func (h *house) kinds() []intake.Kind {
 	var kinds []intake.Kind
 	of := map[string][]string{}
 	index := map[string]int{}
-	for _, p := range h.conf.Printers {
+	for _, p := range h.config().Printers {
 		if p.Kind == queue.ByHand {
 			continue // no file is for it
 		}
@@ -54,7 +59,7 @@ func (h *house) kinds() []intake.Kind {
 		if !ok {
 			i = len(kinds)
 			index[p.Kind] = i
-			kinds = append(kinds, intake.Kind{Name: p.Kind, OriginMM: p.OriginMM, Limits: motion.Default(), AllowCodes: h.conf.House.AllowCodes})
+			kinds = append(kinds, intake.Kind{Name: p.Kind, OriginMM: p.OriginMM, Limits: motion.Default(), AllowCodes: h.config().House.AllowCodes})
 		}
 		k := &kinds[i]
 		of[p.Kind] = append(of[p.Kind], p.Name)

@@ -14,7 +14,7 @@ import (
 	"undercroft/web"
 )
 
-func (h *house) zone() *time.Location { return h.conf.House.Location }
+func (h *house) zone() *time.Location { return h.config().House.Location }
 
 // Builds lists every build with its progress; what belongs to none only when
 // there is something.
@@ -327,7 +327,7 @@ func (h *house) PartsOut(ctx context.Context, build string, to io.Writer) error 
 // lists reads and writes the person's own lists of parts.
 func (h *house) lists() *intake.Lists {
 	l := &intake.Lists{Intake: h.intake, Zone: h.zone(), Printers: map[string]bool{}}
-	for _, p := range h.conf.Printers {
+	for _, p := range h.config().Printers {
 		l.Printers[p.Name] = p.Kind == queue.ByHand
 	}
 	return l
@@ -335,5 +335,5 @@ func (h *house) lists() *intake.Lists {
 
 // inbox takes files from the configured folder.
 func (h *house) inbox(log *slog.Logger) *intake.Inbox {
-	return &intake.Inbox{Dir: h.conf.House.Inbox, Intake: h.intake, Lists: h.lists(), Added: h.dispatch.Added, Log: log}
+	return &intake.Inbox{Dir: h.config().House.Inbox, Intake: h.intake, Lists: h.lists(), Added: h.dispatch.Added, Log: log}
 }

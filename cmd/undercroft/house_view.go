@@ -15,7 +15,7 @@ import (
 func (h *house) View(context.Context) (web.View, error) {
 	v := h.dispatch.View()
 	out := web.View{
-		At: v.At, Zone: h.conf.House.TimeZone, Pace: h.clock.pace, Demo: h.demo, Title: h.conf.House.Title,
+		At: v.At, Zone: h.config().House.TimeZone, Pace: h.clock.pace, Demo: h.demo, Title: h.config().House.Title,
 		Hours: web.Hours{
 			Answered: v.Hours.Answered, Home: v.Hours.Home.String(), Cold: v.Hours.Cold.String(),
 			ColdNow: v.ColdNow, HomeNow: v.HomeNow,
@@ -69,7 +69,7 @@ func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
 		Resends:  s.Link.Resends,
 		Firmware: s.Link.Identity.Firmware,
 	}
-	for _, c := range h.conf.Printers {
+	for _, c := range h.config().Printers {
 		if c.Name == m.Name {
 			v.Path = c.Path
 		}

@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -267,4 +269,29 @@ func printerOf(t *testing.T, list []web.Printer, name string) web.Printer {
 	}
 	t.Fatalf("no printer %s", name)
 	return web.Printer{}
+}
+
+// metricOf is the value of one series of the daemon's metrics.
+func metricOf(t *testing.T, s *site, series string) float64 {
+	t.Helper()
+	resp, err := http.Get("http://" + s.address + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(text)) {
+		if rest, ok := strings.CutPrefix(line, series+" "); ok {
+			v, err := strconv.ParseFloat(strings.TrimSpace(rest), 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return v
+		}
+	}
+	t.Fatalf("there is no %s", series)
+	return 0
 }

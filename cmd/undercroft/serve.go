@@ -91,8 +91,28 @@ func (k *serveCmd) Run(kctx *kong.Context) error {
 	if err := showCautions(ctx, d, kctx.Stdout); err != nil {
 		return errors.Join(err, d.listener.Close(), d.store.Close())
 	}
+	defer reloadOnHangup(d)()
 	go askHours(ctx, d, os.Stdin, kctx.Stdout)
 	return d.Run(ctx, hurry)
+}
+
+// reloadOnHangup has SIGHUP read the configuration anew, which is also what the
+// service manager's reload sends; it returns what ends that.
+func reloadOnHangup(d *daemon) (end func()) {
+	got := make(chan os.Signal, 1)
+	signal.Notify(got, syscall.SIGHUP)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for range got {
+			_, _ = d.reload() // it logs what came of it
+		}
+	}()
+	return func() {
+		signal.Stop(got)
+		close(got)
+		<-done
+	}
 }
 
 // signals returns a context that ends at the first signal and a channel that is

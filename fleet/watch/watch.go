@@ -129,9 +129,7 @@ type Watch struct {
 
 // New returns a watch that has seen nothing yet.
 func New(o Options) *Watch {
-	if o.StallAfter <= 0 {
-		o.StallAfter = defaultStall
-	}
+	o.StallAfter = patience(o.StallAfter)
 	if o.HeatPace < 1 {
 		o.HeatPace = 1
 	}
@@ -217,3 +215,16 @@ func (w *Watch) waitsForHeat() bool {
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+
+func patience(stallAfter time.Duration) time.Duration {
+	if stallAfter <= 0 {
+		return defaultStall
+	}
+	return stallAfter
+}
+
+// Declare changes what the machine is declared for: the owner changed the
+// configuration. Zero values mean what they mean in Options.
+func (w *Watch) Declare(stallAfter time.Duration, maxNozzleC, maxBedC float64) {
+	w.o.StallAfter, w.o.MaxNozzleC, w.o.MaxBedC = patience(stallAfter), maxNozzleC, maxBedC
+}

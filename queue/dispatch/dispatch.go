@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"undercroft/fleet"
@@ -92,6 +93,11 @@ type Dispatcher struct {
 	leases   map[string][]power.Lease // by circuit
 	closing  bool                     // nothing starts any more
 
+	// What the owner may change while the house runs; see Declare.
+	declared   atomic.Pointer[[]power.Circuit]
+	surfaces   queue.Surfaces
+	startDelay time.Duration
+
 	subMu sync.Mutex
 	subs  map[chan struct{}]struct{}
 }
@@ -109,7 +115,7 @@ const (
 )
 
 // printer is the dispatcher's memory of one printer, guarded by Dispatcher.mu;
-// dev and conf never change.
+// dev never changes, nor do conf's name, kind, circuit and clearing routine.
 type printer struct {
 	conf  Machine
 	dev   Printer
@@ -168,6 +174,8 @@ func New(ctx context.Context, o Options) (*Dispatcher, error) {
 	}
 	d := &Dispatcher{o: o, wake: make(chan struct{}, 1), pulse: make(chan struct{}), live: map[int64]*queue.Job{}, queued: map[string][]*group{},
 		byName: map[string]*printer{}, leases: map[string][]power.Lease{}, subs: map[chan struct{}]struct{}{}}
+	d.declared.Store(&o.Circuits)
+	d.surfaces, d.startDelay = o.Surfaces, o.StartDelay
 	names := make([]string, len(o.Machines))
 	for i, m := range o.Machines {
 		names[i] = m.Name

@@ -74,7 +74,7 @@ func (d *Dispatcher) free(p *printer, after string) error {
 // for a while, their hands may still be inside.
 func (d *Dispatcher) hands(p *printer) {
 	d.mu.Lock()
-	p.startsAt = d.now().Add(max(d.o.StartDelay, 0))
+	p.startsAt = d.now().Add(max(d.startDelay, 0))
 	p.retryAt, p.refused, p.refusals = time.Time{}, "", 0
 	d.mu.Unlock()
 }

@@ -224,7 +224,7 @@ func (d *Dispatcher) pick(cand map[*printer]*queue.Job, h *queue.House) *printer
 		}
 		asks[p.conf.Circuit] = append(asks[p.conf.Circuit], power.Ask{Printer: p.conf.Name, Load: p.conf.Load, Since: since})
 	}
-	for _, c := range d.o.Circuits {
+	for _, c := range d.circuits() {
 		i, ok, reasons := power.Next(c, d.leases[c.Name], asks[c.Name], h.Now)
 		for _, a := range asks[c.Name] {
 			p := d.byName[a.Printer]
@@ -318,9 +318,10 @@ func (d *Dispatcher) power(p *printer, m *queue.Machine) {
 }
 
 func (d *Dispatcher) circuit(name string) *power.Circuit {
-	for i := range d.o.Circuits {
-		if d.o.Circuits[i].Name == name {
-			return &d.o.Circuits[i]
+	all := d.circuits()
+	for i := range all {
+		if all[i].Name == name {
+			return &all[i]
 		}
 	}
 	return nil

@@ -195,7 +195,7 @@ func (d *Dispatcher) SetStock(ctx context.Context, k queue.Stock) error {
 // house is what the owner's words mean for a start now. The caller holds mu.
 func (d *Dispatcher) house(now time.Time) queue.House {
 	h := queue.NewHouse(now, d.hours)
-	h.Stock, h.Surfaces = d.stock, d.o.Surfaces
+	h.Stock, h.Surfaces = d.stock, d.surfaces
 	return h
 }
 

@@ -140,7 +140,7 @@ func (d *Dispatcher) View() View {
 		pv.Why, pv.WaitsFor = d.waits(p, &machines[i], &snaps[i], &h, pv.Next)
 		v.Printers = append(v.Printers, pv)
 	}
-	for _, c := range d.o.Circuits {
+	for _, c := range d.circuits() {
 		held := d.leases[c.Name]
 		v.Circuits = append(v.Circuits, CircuitView{Circuit: c, LimitW: c.LimitW(), LeasedW: power.SumW(held), Leases: append([]power.Lease(nil), held...)})
 	}

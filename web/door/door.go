@@ -12,6 +12,7 @@ import (
 	"net/netip"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 )
 
@@ -45,7 +46,7 @@ type Door struct {
 	o        Options
 	house    HouseKey
 	loopback bool
-	hosts    []string
+	hosts    atomic.Pointer[[]string]
 	attempts limiter
 }
 
@@ -75,10 +76,17 @@ func New(o Options) (*Door, error) {
 	if empty && !d.loopback {
 		return nil, fmt.Errorf("listening on %q would let anyone on the network heat and move the printers: write somebody down first with 'undercroft people add NAME', or listen on 127.0.0.1", o.Listen)
 	}
-	for _, h := range o.Hosts {
-		d.hosts = append(d.hosts, strings.ToLower(strings.TrimSuffix(h, ".")))
-	}
+	d.SetHosts(o.Hosts)
 	return d, nil
+}
+
+// SetHosts changes the further names of Options.Hosts.
+func (d *Door) SetHosts(hosts []string) {
+	var names []string
+	for _, h := range hosts {
+		names = append(names, strings.ToLower(strings.TrimSuffix(h, ".")))
+	}
+	d.hosts.Store(&names)
 }
 
 // Wrap puts the door before next.
@@ -150,7 +158,7 @@ func (d *Door) knowsHost(host string, locked bool) bool {
 		name = h
 	}
 	name = strings.ToLower(strings.TrimSuffix(strings.Trim(name, "[]"), "."))
-	if slices.Contains(d.hosts, name) || isLoopback(name) {
+	if slices.Contains(*d.hosts.Load(), name) || isLoopback(name) {
 		return true
 	}
 	// An address in figures cannot be rebound; behind a lock it may be any of ours.

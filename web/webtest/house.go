@@ -482,6 +482,13 @@ func (h *House) Cool(context.Context) ([]web.Cooled, error) {
 	return all, nil
 }
 
+// Reload follows web.House.
+func (h *House) Reload(context.Context) (web.Reloaded, error) {
+	end, err := h.begin("reload")
+	defer end()
+	return web.Reloaded{Changed: []string{"title"}, Restart: []string{"listen: the pages are open there"}}, err
+}
+
 // Fit follows web.House.
 func (h *House) Fit(_ context.Context, name string, f web.Fit) error {
 	what, err := json.Marshal(f)
