@@ -143,7 +143,7 @@ func (d *daemon) reload() (web.Reloaded, error) {
 	next, err := config.Load(old.Path)
 	if err != nil {
 		d.log.Error("the configuration was not reloaded; the old one stays in force", "err", err)
-		return web.Reloaded{}, fmt.Errorf("the configuration is not usable, and the old one stays in force:\n%w: %w", err, queue.ErrInvalid)
+		return web.Reloaded{}, fmt.Errorf("the configuration is not usable:\n%w\nThe old one stays in force: %w", err, queue.ErrInvalid)
 	}
 	conf, r := merged(old, next)
 	d.put(conf)

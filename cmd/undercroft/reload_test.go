@@ -106,7 +106,7 @@ func TestEveningOfAReload(t *testing.T) {
 
 	write("breaker_a = 16", "breaker_a = \"ten\"")
 	_, said, code := s.try("reload")
-	if code != exitUsage || !strings.Contains(said, "undercroft.toml:9:") || !strings.Contains(said, "old one stays in force") {
+	if code != exitUsage || !strings.Contains(said, "undercroft.toml:11:13:") || !strings.Contains(said, "The old one stays in force.") {
 		t.Errorf("exit code %d: %s", code, said)
 	}
 	if got := limitOf(t, s); got != 1840 {
@@ -121,7 +121,7 @@ func TestEveningOfAReload(t *testing.T) {
 	if p := printerOf(t, ask[[]web.Printer](s, "printers"), "Egret"); p.Run == nil || p.Run.ID != 1 {
 		t.Errorf("the running print was touched: %+v", p)
 	}
-	if out := s.must("reload"); strings.Contains(out, "changed") {
+	if out := s.must("reload"); strings.Contains(out, "changed  ") {
 		t.Errorf("what is in force is changed again: %s", out)
 	}
 }
