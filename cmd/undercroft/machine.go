@@ -16,11 +16,11 @@ import (
 // Machine says what files for a printer are read with and checked against: what
 // adding one for its kind would, with the printer's own constants.
 func (h *house) Machine(_ context.Context, printer string) (web.Machine, error) {
-	i := slices.IndexFunc(h.conf.Printers, func(p config.Printer) bool { return p.Name == printer })
-	if i < 0 || h.conf.Printers[i].Kind == queue.ByHand {
+	i := slices.IndexFunc(h.config().Printers, func(p config.Printer) bool { return p.Name == printer })
+	if i < 0 || h.config().Printers[i].Kind == queue.ByHand {
 		return web.Machine{}, fmt.Errorf("there is no printer %s here that reads files: %w", printer, queue.ErrNotFound)
 	}
-	kind := h.conf.Printers[i].Kind
+	kind := h.config().Printers[i].Kind
 	o, err := h.intake.Options(kind, "")
 	if err != nil {
 		return web.Machine{}, err
