@@ -75,19 +75,56 @@ func (a *api) fileRoutes() {
 			"application/octet-stream": binary, "text/x-gcode": binary,
 		}},
 	}, a.add)
+	huma.Register(a.register, huma.Operation{
+		OperationID: "look", Method: http.MethodPost, Path: "/api/files/look",
+		Summary:     "Read a G-code file as adding it would, and keep nothing of it",
+		Description: "What adding it would refuse stands in the answer, with lines.",
+		RequestBody: &huma.RequestBody{Required: true, Content: map[string]*huma.MediaType{
+			"application/octet-stream": binary, "text/x-gcode": binary,
+		}},
+	}, func(ctx context.Context, in *addInput) (*reply[Look], error) {
+		l, err := received(a, in, func(req AddRequest, file io.Reader) (Look, error) { return a.house.Look(ctx, req, file) })
+		if err != nil {
+			return nil, err
+		}
+		l.Warnings, l.Refused = listed(l.Warnings), listed(l.Refused)
+		return answer(l), nil
+	})
 	// Told of the form before, the library would read it into memory.
-	a.register.OpenAPI().Paths["/api/files"].Post.RequestBody.Content["multipart/form-data"] = form
+	for _, path := range []string{"/api/files", "/api/files/look"} {
+		a.register.OpenAPI().Paths[path].Post.RequestBody.Content["multipart/form-data"] = form
+	}
+	get(a, "/api/inbox", "inbox", "What lies in the folder that files are put into, and what was refused there",
+		func(ctx context.Context, _ *struct{}) (*reply[Inbox], error) {
+			in, err := a.house.Inbox(ctx)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			in.Waiting, in.Refused = listed(in.Waiting), listed(in.Refused)
+			return answer(in), nil
+		})
 }
 
 func (a *api) add(ctx context.Context, in *addInput) (*reply[Added], error) {
+	added, err := received(a, in, func(req AddRequest, file io.Reader) (Added, error) { return a.house.Add(ctx, req, file) })
+	if err != nil {
+		return nil, err
+	}
+	added.JobIDs = listed(added.JobIDs)
+	return answer(added), nil
+}
+
+// received hands a streamed, bounded upload to do.
+func received[T any](a *api, in *addInput, do func(AddRequest, io.Reader) (T, error)) (T, error) {
+	var none T
 	select {
 	case a.uploads <- struct{}{}:
 		defer func() { <-a.uploads }()
 	default:
-		return nil, problem(http.StatusServiceUnavailable, fmt.Sprintf("%d files are being read already; try again when one of them is done.", maxUploads))
+		return none, problem(http.StatusServiceUnavailable, fmt.Sprintf("%d files are being read already; try again when one of them is done.", maxUploads))
 	}
 	if in.r.ContentLength > a.maxFile {
-		return nil, problemOf(&http.MaxBytesError{Limit: a.maxFile})
+		return none, problemOf(&http.MaxBytesError{Limit: a.maxFile})
 	}
 	body := &patientBody{
 		src: http.MaxBytesReader(in.w, in.r.Body, a.maxFile),
@@ -95,18 +132,17 @@ func (a *api) add(ctx context.Context, in *addInput) (*reply[Added], error) {
 	}
 	req, file, err := fileOf(in, body)
 	if err != nil {
-		return nil, a.fail(firstOf(body.err, err))
+		return none, a.fail(firstOf(body.err, err))
 	}
 	if req.FileName == "" {
-		return nil, problem(http.StatusBadRequest, "The file has no name: give file_name.")
+		return none, problem(http.StatusBadRequest, "The file has no name: give file_name.")
 	}
-	added, err := a.house.Add(ctx, req, file)
+	got, err := do(req, file)
 	if err != nil {
 		// A file cut short by the line is not a bad file.
-		return nil, a.fail(firstOf(body.err, err))
+		return none, a.fail(firstOf(body.err, err))
 	}
-	added.JobIDs = listed(added.JobIDs)
-	return answer(added), nil
+	return got, nil
 }
 
 func firstOf(read, err error) error {

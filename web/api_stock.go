@@ -89,6 +89,18 @@ func (a *api) stockRoutes() {
 			return answer(m), nil
 		})
 
+	get(a, "/api/surfaces", "surfaces", "Which plate surfaces suit which material",
+		func(ctx context.Context, _ *struct{}) (*reply[[]Surface], error) {
+			list, err := a.house.Surfaces(ctx)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			for i := range list {
+				list[i].Suits = listed(list[i].Suits)
+			}
+			return answer(listed(list)), nil
+		})
+
 	post(a, "/api/stock", "set-stock", "Rules for reels that may not last, and for looks at first layers",
 		func(ctx context.Context, in *struct{ Body StockRules }) (*done, error) {
 			if err := a.house.SetStock(ctx, in.Body); err != nil {

@@ -58,6 +58,7 @@ type House interface {
 	StockHouse
 	Ledger
 	CallHouse
+	FilesIn
 }
 
 // View is what the pages show. All times are house time in the house's zone.
@@ -246,6 +247,14 @@ type Circuit struct {
 	LimitW    float64 `json:"limit_w"`
 	LeasedW   float64 `json:"leased_w"`
 	StandingW float64 `json:"standing_w"`
+	Leases    []Lease `json:"leases,omitempty"`
+}
+
+// Lease is what a circuit has promised to one printer.
+type Lease struct {
+	Printer string  `json:"printer"`
+	W       float64 `json:"w"`
+	Hot     bool    `json:"hot"` // it has heated up: the steady draw
 }
 
 type Mishap struct {

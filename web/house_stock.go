@@ -17,6 +17,8 @@ type StockHouse interface {
 	// Eyes answers a call to a first layer: good, or the run is stopped.
 	Eyes(ctx context.Context, printer string, e Eyes) error
 	SetStock(ctx context.Context, s StockRules) error
+	// Surfaces is the table of plate surfaces that suit each material.
+	Surfaces(ctx context.Context) ([]Surface, error)
 	// Expect says what an estimate means on a printer, by the runs so far.
 	Expect(ctx context.Context, printer string, e Expect) (Expected, error)
 	// Machine says what files for a printer are read with and checked against.
@@ -172,4 +174,11 @@ type Short struct {
 	Layers int       `json:"layers"`
 	TopMM  float64   `json:"top_mm"`
 	At     time.Time `json:"at"` // house time
+}
+
+// Surface is a line of the table of plate surfaces.
+type Surface struct {
+	Material string   `json:"material"`
+	Suits    []string `json:"suits"` // empty: any surface will do
+	Owner    bool     `json:"owner"` // the owner's own line, not the shipped one
 }

@@ -89,6 +89,11 @@ type WayFile struct {
 	EstimateS float64 `json:"estimate_s"`
 	MassG     float64 `json:"mass_g"`
 	Yields    []Yield `json:"yields"`
+	// HeightMM, WidthMM and Outline are the side silhouette, as in Run; of what is
+	// made by hand, and of a plate of many, there may be none.
+	HeightMM float64      `json:"height_mm,omitempty"`
+	WidthMM  float64      `json:"width_mm,omitempty"`
+	Outline  [][2]float64 `json:"outline,omitempty"`
 }
 
 // Yield is how many of a part one print makes.

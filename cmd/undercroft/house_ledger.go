@@ -99,7 +99,8 @@ func wayViews(l *queue.Ledger, partID int64) []web.Way {
 			}
 			if mine {
 				v.Files = append(v.Files, web.WayFile{File: p.FileName, SHA256: p.File.SHA256, Kind: p.Kind, NozzleMM: p.NozzleMM, LayerMM: p.File.LayerMM, Material: p.Material,
-					Colour: p.Colour, EstimateS: p.File.EstimateS, MassG: p.File.MassG, Yields: yieldViews(p.Yields)})
+					Colour: p.Colour, EstimateS: p.File.EstimateS, MassG: p.File.MassG, Yields: yieldViews(p.Yields),
+					HeightMM: p.File.HeightMM, WidthMM: p.File.SizeMM()[0], Outline: p.File.Outline})
 			}
 		}
 		out = append(out, v)

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"maps"
+	"slices"
 	"time"
 
 	"undercroft/queue"
@@ -110,4 +112,15 @@ func loadedView(p *dispatch.PrinterView) web.Spool {
 		v.Short = &web.Short{Layer: e.Layer, Layers: e.Layers, TopMM: e.TopMM, At: e.At}
 	}
 	return v
+}
+
+// Surfaces lists the table by material.
+func (h *house) Surfaces(context.Context) ([]web.Surface, error) {
+	table := h.conf.Surfaces.Table()
+	out := make([]web.Surface, 0, len(table))
+	for _, material := range slices.Sorted(maps.Keys(table)) {
+		_, own := h.conf.Surfaces[material]
+		out = append(out, web.Surface{Material: material, Suits: table[material], Owner: own})
+	}
+	return out, nil
 }

@@ -54,6 +54,9 @@ func (h *house) View(context.Context) (web.View, error) {
 	}
 	for i, c := range v.Circuits {
 		out.Circuits[i] = web.Circuit{Name: c.Name, LimitW: c.LimitW, LeasedW: c.LeasedW, StandingW: c.StandingW}
+		for _, l := range c.Leases {
+			out.Circuits[i].Leases = append(out.Circuits[i].Leases, web.Lease(l))
+		}
 	}
 	return out, nil
 }

@@ -142,17 +142,9 @@ func (in *Intake) add(ctx context.Context, req Request, from origin, body io.Rea
 			os.Remove(tmp.Name())
 		}
 	}()
-	limit := in.MaxBytes
-	if limit == 0 {
-		limit = maxBytes
-	}
-	src := &bounded{r: contextReader{ctx, body}, left: limit}
-	res, err := analyze.Read(io.TeeReader(src, tmp), options(&req, kind))
-	switch {
-	case errors.Is(err, errTooLarge):
-		return Added{}, &Refusal{req.FileName, []queue.FileWarning{{Code: "too-large", Text: fmt.Sprintf("the file has more than %d MB", limit>>20)}}}
-	case err != nil:
-		return Added{}, fmt.Errorf("reading %s: %w", req.FileName, err)
+	res, err := in.read(ctx, &req, kind, body, tmp)
+	if err != nil {
+		return Added{}, err
 	}
 	f, refusal := judge(&req, kind, res)
 	if refusal != nil {
@@ -178,6 +170,23 @@ func (in *Intake) add(ctx context.Context, req Request, from origin, body io.Rea
 	}
 	added.Known = known
 	return added, nil
+}
+
+// read analyses a file while it goes to copy.
+func (in *Intake) read(ctx context.Context, req *Request, kind Kind, body io.Reader, copy io.Writer) (*analyze.Result, error) {
+	limit := in.MaxBytes
+	if limit == 0 {
+		limit = maxBytes
+	}
+	src := &bounded{r: contextReader{ctx, body}, left: limit}
+	res, err := analyze.Read(io.TeeReader(src, copy), options(req, kind))
+	switch {
+	case errors.Is(err, errTooLarge):
+		return nil, &Refusal{req.FileName, []queue.FileWarning{{Code: "too-large", Text: fmt.Sprintf("the file has more than %d MB", limit>>20)}}}
+	case err != nil:
+		return nil, fmt.Errorf("reading %s: %w", req.FileName, err)
+	}
+	return res, nil
 }
 
 // enter makes the jobs of a file, or only its way, and notes what else the

@@ -17,7 +17,8 @@ func lantern() web.Build {
 	sum := queue.Progress{Count: queue.Count{Wanted: 9, Good: 5, Running: 1, Waiting: 1, Missing: 2}, HoursDone: 11, HoursLeft: 6, GramsUsed: 310, GramsLeft: 180, Unknown: 1}
 	return web.Build{Name: "Heron", Priority: "normal", Progress: sum, Assemblies: []web.Assembly{{Name: "Left wing", Progress: sum, Parts: []web.Part{
 		{Name: "Wing rib", Priority: "first", Progress: rib, Ways: []web.Way{{Sections: []string{}, Files: []web.WayFile{
-			{File: "wing-ribs.gcode", Kind: "fen-small", NozzleMM: 0.4, LayerMM: 0.2, Material: "PETG", EstimateS: 9360, MassG: 84, Yields: []web.Yield{{Part: "Wing rib", Assembly: "Left wing", Count: 4}, {Part: "Foot", Assembly: "Legs", Count: 2}}}}}}},
+			{File: "wing-ribs.gcode", Kind: "fen-small", NozzleMM: 0.4, LayerMM: 0.2, Material: "PETG", EstimateS: 9360, MassG: 84, Yields: []web.Yield{{Part: "Wing rib", Assembly: "Left wing", Count: 4}, {Part: "Foot", Assembly: "Legs", Count: 2}},
+				HeightMM: 42, WidthMM: 180, Outline: Outline("ribs")}}}}},
 		{Name: "Wing tip, left", Mirror: "Wing tip, right", Progress: tip, Ways: []web.Way{{Name: "two halves", Sections: []string{"upper", "lower"}, Seam: "glue along the spar", Files: []web.WayFile{}}}},
 	}}}}
 }
