@@ -22,6 +22,7 @@ type House struct {
 	view  web.View
 	done  []web.Job // those that have ended
 	reels []web.Reel
+	build web.Build
 	calls []string
 	fail  error
 	subs  map[chan struct{}]struct{}
@@ -29,7 +30,15 @@ type House struct {
 
 // New is the house at the given instant, as Scene draws it.
 func New(at time.Time) *House {
-	return &House{view: Scene(at), reels: reels(), subs: map[chan struct{}]struct{}{}}
+	return &House{view: Scene(at), reels: reels(), build: lantern(), subs: map[chan struct{}]struct{}{}}
+}
+
+// SetBuild puts another build in the place of the one that there is.
+func (h *House) SetBuild(b web.Build) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.build = b
+	h.tell()
 }
 
 // Change edits the view and tells the subscribers.

@@ -27,22 +27,22 @@ func lantern() web.Build {
 func (h *House) Builds(context.Context) ([]web.Build, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	b := lantern()
+	b := h.build
 	b.Assemblies = nil
 	return []web.Build{b}, h.fail
 }
 
-// Build knows the Heron.
+// Build knows the one build.
 func (h *House) Build(_ context.Context, name string) (web.Build, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.fail != nil {
 		return web.Build{}, h.fail
 	}
-	if !strings.EqualFold(name, "Heron") {
+	if !strings.EqualFold(name, h.build.Name) {
 		return web.Build{}, fmt.Errorf("there is no build %s: %w", name, queue.ErrNotFound)
 	}
-	return lantern(), nil
+	return h.build, nil
 }
 
 // note records a call that changes nothing here.
@@ -116,6 +116,10 @@ func (h *House) PartsIn(_ context.Context, r web.PartsRequest, body io.Reader) (
 		if !r.TakeGood {
 			rep.Taken = 0
 		}
+	}
+	if r.DryRun {
+		rep.Taken = 0
+		return rep, nil
 	}
 	return rep, h.note("parts-in %q take-good=%t %d lines", r.Build, r.TakeGood, lines)
 }

@@ -10,16 +10,12 @@ export class Refused extends Error {
   }
 }
 
-async function send(method, path, body, confirm) {
+async function send(method, path, body, confirm, kind = "application/json") {
   let resp;
   try {
-    const headers = body === undefined ? {} : { "Content-Type": "application/json" };
+    const headers = body === undefined ? {} : { "Content-Type": kind };
     if (confirm !== undefined) headers["Undercroft-Confirm"] = encodeURIComponent(confirm);
-    resp = await fetch(path, {
-      method,
-      headers,
-      body: body === undefined ? undefined : JSON.stringify(body),
-    });
+    resp = await fetch(path, { method, headers, body });
   } catch {
     throw new Refused({ detail: "The daemon does not answer. Nothing was changed, as far as this page knows." });
   }
@@ -42,7 +38,8 @@ export const get = (path) => send("GET", path);
 let confirming = null;
 export const whenConfirmed = (f) => (confirming = f);
 
-export async function post(path, body) {
+export async function post(path, what) {
+  const body = what === undefined ? undefined : JSON.stringify(what);
   try {
     return await send("POST", path, body);
   } catch (e) {
@@ -53,6 +50,9 @@ export async function post(path, body) {
     return send("POST", path, body, name);
   }
 }
+
+// postText sends what is no JSON: a file that a person chose.
+export const postText = (path, kind, body) => send("POST", path, body, undefined, kind);
 
 export const printerPath = (name, verb) => "/api/printers/" + encodeURIComponent(name) + "/" + verb;
 export const jobPath = (id, verb) => "/api/jobs/" + id + "/" + verb;
@@ -77,10 +77,10 @@ export async function doing(control, wrong, request) {
 }
 
 // send a file with word of how far it is; fetch does not tell.
-export function upload(file, query, progress) {
+export function upload(file, query, progress, path = "/api/files") {
   return new Promise((resolve, reject) => {
     const x = new XMLHttpRequest();
-    x.open("POST", "/api/files?" + query);
+    x.open("POST", path + "?" + query);
     x.setRequestHeader("Content-Type", "text/x-gcode");
     x.upload.onprogress = (e) => progress(e.lengthComputable ? e.loaded / e.total : 0);
     x.onerror = () => reject(new Refused({ detail: "The daemon does not answer; the file was not added." }));

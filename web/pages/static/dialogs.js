@@ -1,6 +1,6 @@
 // Dialogs for what is not done in passing. Each names the machine it is about.
 
-import { h, show } from "./dom.js";
+import { h, setText, show } from "./dom.js";
 import { doing, post, printerPath, whenConfirmed } from "./ask.js";
 
 const place = document.getElementById("dialogs");
@@ -19,8 +19,9 @@ export function field(label, control, hint) {
 }
 
 // open shows a dialog that runs request() when confirmed, and closes when that
-// went well; closed, if given, runs in the end.
-export function open({ title, text, body = [], yes, warn, request, closed }) {
+// went well, unless it gives false: then there is more to say in it; closed, if
+// given, runs in the end; with only there is nothing to leave. It returns yes(word), which names the button anew.
+export function open({ title, text, body = [], yes, warn, only, request, closed }) {
   const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
   const ok = h("button", { type: "submit", class: "act" + (warn ? " warn" : "") }, yes);
   const id = "dialog" + ++serial;
@@ -28,17 +29,19 @@ export function open({ title, text, body = [], yes, warn, request, closed }) {
     "form",
     { onsubmit: async (e) => {
       e.preventDefault();
-      if (await doing(ok, wrong, request)) dialog.close();
+      let last = true;
+      if (await doing(ok, wrong, async () => { last = (await request()) !== false; }) && last) dialog.close();
     } },
     h("h2", { id }, title),
     text && h("p", {}, text),
     ...body,
     wrong,
-    h("div", { class: "acts" }, ok, h("button", { type: "button", class: "act plain", onclick: () => dialog.close() }, "Leave it")),
+    h("div", { class: "acts" }, ok, !only && h("button", { type: "button", class: "act plain", onclick: () => dialog.close() }, "Leave it")),
   );
   const dialog = h("dialog", { "aria-labelledby": id, onclose: () => { dialog.remove(); closed?.(); } }, form);
   place.append(dialog);
   dialog.showModal();
+  return { yes: (word) => setText(ok, word) };
 }
 
 // Whoever is not beside a machine confirms what heats or moves it by a second,

@@ -1,11 +1,14 @@
 // The queue: one row a job, with why it waits and what can be done.
 
 import { h, keyed, setAttr, setText, show } from "./dom.js";
-import { grams, many, size, span, stateWord } from "./words.js";
+import { clock, grams, many, size, span, stateWord } from "./words.js";
 import { doing, get, jobPath, post } from "./ask.js";
 import { open } from "./dialogs.js";
+import { jobDialog } from "./job-dialog.js";
 
 const stateMarks = { queued: "○", "on-hold": "‖", running: "▲", "awaits-yield": "▣", "needs-decision": "✕" };
+
+let house = null; // the view that the queue was last drawn from
 
 function job(first) {
   let j = first;
@@ -42,13 +45,15 @@ function job(first) {
     });
   } }, "Why?", name());
 
+  const more = h("button", { type: "button", class: "act small plain", onclick: () => jobDialog(j, house) }, "Move, repeat…", name());
+
   const el = h(
     "li",
     { class: "job" },
     h("p", { class: "job-number" }, String(j.id)),
     h("div", { class: "job-words" }, h("p", {}, part, " ", where), facts, note, warnings),
     h("p", { class: "job-state" }, mark, state),
-    h("div", { class: "acts job-acts" }, ask, hold, release, cancel),
+    h("div", { class: "acts job-acts" }, ask, h("span", { class: "changes job-changes" }, hold, release, cancel, more)),
     why,
     wrong,
   );
@@ -64,6 +69,8 @@ function job(first) {
       setText(facts, [
         size(j.size_mm[2]) + " mm high", span(j.estimate_s), grams(j.mass_g) + (j.material ? " " + j.material : ""),
         j.nozzle_mm > 0 ? size(j.nozzle_mm) + " mm nozzle" : "", j.kind, j.pieces > 1 ? many(j.pieces, "piece", "pieces") : "", j.runs > 1 ? "try " + j.runs : "",
+        j.way ? "way “" + j.way + "”" : "", j.priority && j.priority !== "normal" ? j.priority : "", j.order > 0 ? "place " + j.order : "", j.due ? "wanted by " + clock(j.due) : "",
+        j.only_on?.length ? "only on " + j.only_on.join(", ") : "", j.not_on?.length ? "not on " + j.not_on.join(", ") : "", j.remainder_of ? "the missing part of job " + j.remainder_of : "",
       ].filter(Boolean).join(" · "));
       setText(note, j.note);
       show(note, j.note !== "");
@@ -78,20 +85,22 @@ function job(first) {
 }
 
 function fillWhy(el, why) {
-  el.replaceChildren(
+  el.replaceChildren(...[
     h("p", {}, why.summary),
+    (why.or ?? []).length > 0 && h("ul", {}, why.or.map((o) => h("li", {}, "Or: " + o))),
     h("dl", {}, why.printers.flatMap((p) => [
       h("dt", {}, p.printer),
       ...(p.obstacles.length === 0 ? [h("dd", {}, "✓ could take it now")] : p.obstacles.map((o) => h("dd", {}, o.text, o.remedy ? h("span", { class: "remedy" }, "→ " + o.remedy) : null))),
     ])),
-  );
+  ].filter(Boolean));
 }
 
 // waitingShown is how much of the queue is shown at first: what runs or wants a
 // word always, of what waits the next few.
 const waitingShown = 8;
 
-export function queue() {
+// queue draws the jobs that only() lets through; without it, all.
+export function queue({ only = () => true } = {}) {
   const list = document.getElementById("queue");
   const none = document.getElementById("queue-empty");
   const head = document.getElementById("queue-head");
@@ -104,15 +113,16 @@ export function queue() {
   list.after(more);
 
   function update(v) {
-    view = v;
+    view = house = v;
     let waiting = 0;
-    const shown = all ? v.jobs : v.jobs.filter((j) => j.state !== "queued" || ++waiting <= waitingShown);
+    const jobs = v.jobs.filter(only);
+    const shown = all ? jobs : jobs.filter((j) => j.state !== "queued" || ++waiting <= waitingShown);
     keyed(list, shown, (j) => j.id, job);
-    show(none, v.jobs.length === 0);
-    show(list, v.jobs.length > 0);
-    setText(head, "Queue" + (v.jobs.length > 0 ? ": " + many(v.jobs.length, "job", "jobs") : ""));
-    show(more, all || shown.length < v.jobs.length);
-    setText(more, all ? "Show fewer" : "Show all " + v.jobs.length);
+    show(none, jobs.length === 0);
+    show(list, jobs.length > 0);
+    setText(head, "Queue" + (jobs.length > 0 ? ": " + many(jobs.length, "job", "jobs") : ""));
+    show(more, all || shown.length < jobs.length);
+    setText(more, all ? "Show fewer" : "Show all " + jobs.length);
     setAttr(more, "aria-expanded", String(all));
   }
   return { update };
