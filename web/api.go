@@ -42,6 +42,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	a.doorRoutes()
 	a.ledgerRoutes()
 	a.callRoutes()
+	a.hoursRoutes()
 	return a
 }
 

@@ -59,6 +59,7 @@ type House interface {
 	Ledger
 	CallHouse
 	FilesIn
+	HoursHouse
 }
 
 // View is what the pages show. All times are house time in the house's zone.

@@ -60,3 +60,13 @@ func (h *House) Surfaces(context.Context) ([]web.Surface, error) {
 		{Material: "PLA-CF", Suits: []string{}, Owner: true},
 	}, nil
 }
+
+// Windows has somebody home from 17 to 23 o'clock, and nothing hot from 1 to 5.
+func (h *House) Windows(_ context.Context, from, to time.Time) (web.Windows, error) {
+	w := web.Windows{From: from, To: to}
+	for day := from.Truncate(24 * time.Hour); day.Before(to); day = day.Add(24 * time.Hour) {
+		w.Cold = append(w.Cold, web.Window{From: day.Add(time.Hour), To: day.Add(5 * time.Hour)})
+		w.Home = append(w.Home, web.Window{From: day.Add(17 * time.Hour), To: day.Add(23 * time.Hour)})
+	}
+	return w, nil
+}

@@ -133,3 +133,20 @@ const causes = {
 
 // causeWord is a recorded cause in words; what a person wrote stays as it is.
 export const causeWord = (cause) => causes[cause] ?? cause;
+
+// hourOf is the hour that the house's clock shows at a moment, 0 to 23.
+export const hourOf = (ms) => Number(shape("hour", { hour: "2-digit", hourCycle: "h23" }).format(ms));
+
+// dayName is the day of a moment: "Thu 26 Nov".
+export const dayName = (ms) => shape("dn", { weekday: "short", day: "numeric", month: "short" }).format(ms);
+
+// instant reads what a person typed into a field of day and hour, on the house's
+// clock, as an instant: the offset that the house has there is found by trying.
+export function instant(text) {
+  const wall = Date.parse(text + "Z");
+  if (!Number.isFinite(wall)) return undefined;
+  const shown = (ms) => Date.parse(shape("sv", { year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).format(ms).replace(/(\d+)\/(\d+)\/(\d+), /, "$3-$2-$1T") + "Z");
+  let ms = wall;
+  for (let i = 0; i < 2; i++) ms += wall - shown(ms);
+  return new Date(ms).toISOString();
+}
