@@ -22,6 +22,9 @@ type page struct {
 var table = []page{
 	{name: "now", path: "/{$}", title: "Now", mark: "M4 21V11a8 8 0 0 1 16 0v10M2 21h20M9 21v-6h6v6"},
 	{name: "mishaps", path: "/mishaps", title: "Mishaps", mark: "M3 21h18M6 21v-8l3 2 2-4 3 4 4-3v9M6 8V5h12v4"},
+	{name: "build", path: "/build", title: "The build", mark: "M3 21h18M5 21v-5h4v5M10 21V10h4v11M15 21V4h4v17"},
+	{name: "stock", path: "/stock", title: "Stock", mark: "M3 12a9 9 0 1 0 18 0a9 9 0 1 0-18 0M9 12a3 3 0 1 0 6 0a3 3 0 1 0-6 0"},
+	{name: "files", path: "/files", title: "Files in", mark: "M12 3v11M7 9l5 5l5-5M4 16v5h16v-5"},
 }
 
 //go:embed static *.html

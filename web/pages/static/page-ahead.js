@@ -63,7 +63,7 @@ function draw() {
     ...(p.running ? [{ p, what: p.running, from: "now", to: p.ends ? clock(p.ends) : "", why: "running" }] : []),
     ...p.steps.map((q) => ({ p, what: q.part, from: clock(q.start), to: clock(q.end), why: q.wait?.text ?? "as soon as the printer is free" })),
   ]);
-  at("plan-list").replaceChildren(rows.length === 0 ? h("p", { class: "quiet" }, "Nothing is planned.") : h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "The plan as a list" }, h("table", {},
+  at("plan-list").replaceChildren(rows.length === 0 ? h("p", { class: "quiet" }, "Nothing is planned.") : h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "The plan as a list" }, h("table", {},
     h("thead", {}, h("tr", {}, ["Printer", "What", "From", "To", "Why not sooner"].map((w) => h("th", { scope: "col" }, w)))),
     h("tbody", {}, rows.map((r) => h("tr", {}, h("th", { scope: "row" }, r.p.name), h("td", {}, r.what), h("td", {}, r.from), h("td", {}, r.to), h("td", {}, r.why)))))));
   at("left-out").replaceChildren(...(plan.left_out.length ? [h("h3", {}, "Not in the plan"), h("ul", { class: "left-out" }, plan.left_out.map((l) => h("li", {}, "‖ Job " + l.job_id + ", " + l.part + ": " + l.why)))] : []), ...plan.notes.map((n) => h("p", { class: "quiet" }, n)));

@@ -51,7 +51,7 @@ at("build-choose").append(choose);
 
 const again = () => builds.ask();
 const act = (word, f) => h("button", { type: "button", class: "act small plain", onclick: f }, word);
-const out = h("a", { class: "act small plain", download: "parts.csv" }, "List out");
+const out = h("a", { class: "act small plain looks", download: "parts.csv" }, "List out");
 const change = act("Change…", () => buildDialog(build, again));
 at("build-acts").append(
   change, act("List in…", () => listDialog(build, again)), out, act("By hand…", () => byHandDialog(build, again)),
@@ -65,9 +65,9 @@ function assembly(first) {
   const rows = h("ul", { class: "parts" });
   let a = first.a;
   const due = h("button", { type: "button", class: "act small plain changes", onclick: () => assemblyDialog(build, a, again) }, "Date…", h("span", { class: "unseen" }, " of " + (a.name || "no assembly")));
-  const el = h("details", { class: "assembly", open: true },
+  const el = h("details", { class: "assembly", open: a.good < a.wanted || a.wanted === 0 },
     h("summary", {}, name, h("span", { class: "assembly-count" })),
-    facts, h("div", { class: "bar", "aria-hidden": "true" }, fill), a.name && due, rows);
+    h("div", { class: "assembly-facts" }, facts, a.name && due), h("div", { class: "bar", "aria-hidden": "true" }, fill), rows);
   const count = el.querySelector(".assembly-count");
   return {
     el,

@@ -16,7 +16,7 @@ const refusedHead = h("h3", {}, "Refused there");
 const refused = h("ul", { class: "lying" });
 const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
 const more = h("p", { class: "quiet", hidden: true }, "There are more files than are shown here.");
-const again = h("button", { type: "button", class: "act small plain", onclick: () => inbox.ask() }, "Look again");
+const again = h("button", { type: "button", class: "act small plain looks", onclick: () => inbox.ask() }, "Look again");
 at("inbox").append(where, waits, refusedHead, refused, more, h("div", { class: "acts" }, again), wrong);
 
 function lying() {

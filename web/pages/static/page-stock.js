@@ -23,7 +23,7 @@ const spools = fresh(() => "/api/spools", (got) => {
 const table = fresh(() => "/api/surfaces", drawSurfaces, wrong);
 
 const act = (word, f) => h("button", { type: "button", class: "act small plain", onclick: f }, word);
-at("stock-acts").append(act("Add a reel…", () => addReelDialog(spools.ask)), act("Rules…", () => rulesDialog(view.stock)), h("a", { class: "act small plain", href: "/reels", target: "_blank" }, "Sheet of reel numbers"));
+at("stock-acts").append(act("Add a reel…", () => addReelDialog(spools.ask)), act("Rules…", () => rulesDialog(view.stock)), h("a", { class: "act small plain looks", href: "/reels", target: "_blank" }, "Sheet of reel numbers"));
 
 // disc draws a reel from its side: what is wound on it reaches as far out as the
 // grams left fill of its ring, the area being what counts.
@@ -58,9 +58,9 @@ function reelCard(first) {
   const facts = h("p", { class: "quiet" });
   const ends = h("p", { class: "reel-ends" });
   const about = () => h("span", { class: "unseen" }, " " + reelName(r));
-  const b = (word, f) => h("button", { type: "button", class: "act small plain", onclick: f }, word, about());
+  const b = (word, f, looks = "") => h("button", { type: "button", class: "act small plain" + looks, onclick: f }, word, about());
   const numbered = h("div", { class: "acts" },
-    h("span", { class: "changes reel-acts" }, b("Weigh…", () => weighDialog(r, spools.ask)), b("Load…", () => loadDialog(r, view.printers, spools.ask)), b("Retire…", () => retireDialog(r, spools.ask))), b("History", () => historyDialog(r)));
+    h("span", { class: "changes reel-acts" }, b("Weigh…", () => weighDialog(r, spools.ask)), b("Load…", () => loadDialog(r, view.printers, spools.ask)), b("Retire…", () => retireDialog(r, spools.ask))), b("History", () => historyDialog(r), " looks"));
   const el = h("li", { class: "reel" }, picture.el, h("div", { class: "reel-words" }, number, what, left, where, ends, facts), numbered);
   return {
     el,

@@ -49,7 +49,7 @@ function job(first) {
 
   const el = h(
     "li",
-    { class: "job" },
+    { class: "job", "data-id": j.id },
     h("p", { class: "job-number" }, String(j.id)),
     h("div", { class: "job-words" }, h("p", {}, part, " ", where), facts, note, warnings),
     h("p", { class: "job-state" }, mark, state),

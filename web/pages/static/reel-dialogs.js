@@ -74,7 +74,7 @@ const whats = { added: "added", loaded: "loaded", unloaded: "taken off", weighed
 
 export function historyDialog(r) {
   const list = h("ol", { class: "reel-history" }, h("li", { class: "quiet" }, "One moment …"));
-  open({ title: called(r)[0].toUpperCase() + called(r).slice(1), body: [h("div", { class: "scroll-y", tabindex: "0", role: "region", "aria-label": "What happened to it" }, list)], yes: "Close", request: () => undefined, only: true });
+  open({ title: called(r)[0].toUpperCase() + called(r).slice(1), body: [h("div", { class: "scroll-y", tabindex: "0", role: "group", "aria-label": "What happened to it" }, list)], yes: "Close", request: () => undefined, only: true });
   get("/api/spools/" + r.number).then((x) => list.replaceChildren(...(x.events.length ? x.events : [{}]).map((e) => h("li", {}, e.at
     ? clock(e.at) + ": " + (whats[e.what] ?? e.what) + (e.printer ? " on " + e.printer : "") + (e.change_g ? ", " + (e.change_g > 0 ? "+" : "−") + grams(Math.abs(e.change_g)) : "") + (e.grams_left !== undefined ? ", " + grams(e.grams_left) + " left" : "") + (e.gross_g !== undefined ? " (scales: " + grams(e.gross_g) + ")" : "")
     : "Nothing yet."))), (e) => list.replaceChildren(h("li", {}, e.message)));

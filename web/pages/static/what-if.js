@@ -47,7 +47,7 @@ export function whatIf(place) {
 
   function tell(a) {
     const row = (x) => h("tr", {}, h("th", { scope: "row" }, x.name), h("td", {}, clock(x.was)), h("td", {}, clock(x.is)), h("td", {}, shift(x.later_min)));
-    const table = (title, rows) => rows.length > 0 && h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": title }, h("table", {}, h("caption", {}, title), h("thead", {}, h("tr", {}, ["", "as planned", "then", ""].map((w, i) => (w ? h("th", { scope: "col" }, w) : h("td", {}))))), h("tbody", {}, rows.map(row))));
+    const table = (title, rows) => rows.length > 0 && h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": title }, h("table", {}, h("caption", {}, title), h("thead", {}, h("tr", {}, ["", "as planned", "then", ""].map((w, i) => (w ? h("th", { scope: "col" }, w) : h("td", {}))))), h("tbody", {}, rows.map(row))));
     answer.replaceChildren(...[
       h("p", { class: "what-big" }, (a.later_min > 0 ? "▲ " : a.later_min < 0 ? "▼ " : "= ") + (a.text ? a.text[0].toUpperCase() + a.text.slice(1) + "." : shift(a.later_min))),
       h("p", {}, "Done " + clock(a.is) + " instead of " + clock(a.was) + "." + (a.late_min > 0 ? " After their dates, all together: " + span(a.late_min * 60) + "." : "")),
