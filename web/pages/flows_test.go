@@ -121,7 +121,7 @@ func TestQueue(t *testing.T) {
 		t.Errorf("why: %s", got)
 	}
 	shot(t, ctx, "why")
-	do(t, ctx, chromedp.Click(chromedp.CSS(job("7")+".act:nth-child(2)")))
+	do(t, ctx, chromedp.Click(chromedp.CSS(job("7")+".job-changes .act")))
 	await(t, ctx, `document.querySelector(".job:nth-child(7)").dataset.state === "on-hold"`)
 	lastCall(t, house, "hold 47")
 

@@ -106,7 +106,7 @@ export function queue({ only = () => true } = {}) {
   const head = document.getElementById("queue-head");
   let all = false;
   let view = null;
-  const more = h("button", { type: "button", class: "act small plain looks queue-more", "aria-controls": "queue", onclick: () => {
+  const more = h("button", { type: "button", class: "act small plain looks queue-more", hidden: true, "aria-controls": "queue", onclick: () => {
     all = !all;
     update(view);
   } });
