@@ -30,7 +30,7 @@ func (h *house) Look(ctx context.Context, req web.AddRequest, body io.Reader) (w
 
 // Inbox says what lies in the configured folder.
 func (h *house) Inbox(context.Context) (web.Inbox, error) {
-	dir := h.conf.House.Inbox
+	dir := h.conf.Load().House.Inbox
 	if dir == "" {
 		return web.Inbox{}, nil
 	}
