@@ -174,24 +174,17 @@ func (e *engine) insert(j int32, draws int) {
 		before := e.cost[i]
 		e.with(&e.a, i, k, j)
 		a := &e.a
-		var cost float64
-		switch {
-		case e.rules != nil:
-			e.backToKept(a)
+		booked := e.rules != nil || e.slotMin > 0
+		if booked {
 			e.lift(a)
-			e.walkHouse(a)
-			e.lay(a)
-		case e.slotMin > 0:
+		} else {
 			e.backToKept(a)
-			e.release(i, a.from, -1)
-			e.walkCapped(a)
-			e.unbook(a)
-			e.release(i, a.from, 1)
-		default:
-			e.backToKept(a)
-			e.walk(a)
 		}
-		if cost = a.cost - before; cost < bestCost {
+		e.walkAny(a)
+		if booked {
+			e.lay(a)
+		}
+		if cost := a.cost - before; cost < bestCost {
 			bestCost, at, place = cost, i, k
 		}
 	}

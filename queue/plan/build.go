@@ -235,6 +235,10 @@ func (m *model) layRules(h *House, homes [][]Window, starts func(int) []Window, 
 		r.heating = append(r.heating, make([]int32, r.lastSlot))
 	}
 	r.lastSlot = horizon / slotMin
+	r.longest = int32(len(r.att)-1)/slotMin + 1
+	for _, h := range r.heat {
+		r.longest = max(r.longest, h)
+	}
 	for j := range in.n {
 		t := &h.Tasks[m.jobs[j]]
 		r.fit = append(r.fit, fit(t.Fit))

@@ -129,7 +129,10 @@ func (e *engine) dispatch(pick choice) {
 	}
 	for i := range e.m {
 		if e.rules != nil {
-			e.again(i)
+			e.same(&e.a, i, 0)
+			e.a.lifted = len(e.seq[i]) // nothing is booked yet
+			e.walkHouse(&e.a)
+			e.keep(&e.a)
 			continue
 		}
 		e.settle(i)

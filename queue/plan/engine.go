@@ -15,6 +15,9 @@ type engine struct {
 	used  []int32   // starts in each slot, where starts are capped
 
 	rules *rules    // nil for a stand-alone problem
+	stage [][]stage // under rules: by printer and place; one more than places
+	extra []float64 // under rules: what a printer's minor aims cost
+	risk  []int32   // under rules: the waits to expect on a printer
 	way   []int32   // by part: the way that is made
 	spare *solution // to go back from a change of way
 
@@ -55,9 +58,16 @@ type trial struct {
 	from  int // first place that differs from what is kept
 	sync  int // from here on the starts are those that are kept, moved by shift
 	shift int
-	end   int32
-	lost  int32
-	cost  float64
+	// lifted is the first of the printer's kept places from from on whose start is
+	// still booked.
+	lifted int
+	end    int32
+	lost   int32
+	cost   float64
+
+	stage []stage // under rules
+	extra float64
+	risk  int32
 }
 
 func newEngine(in *instance, seed uint64) *engine {
@@ -101,8 +111,7 @@ func (e *engine) load(s *solution) {
 		e.start[i] = append(e.start[i][:0], s.start[i]...)
 		if e.rules != nil {
 			t := &e.a
-			t.i, t.from, t.sync, t.shift = i, 0, len(e.seq[i]), 0
-			t.seq = append(t.seq[:0], e.seq[i]...)
+			e.same(t, i, 0)
 			copy(t.start[:len(t.seq)], e.start[i])
 			e.rules.fixed = true
 			e.walkHouse(t)
@@ -122,15 +131,6 @@ func (e *engine) load(s *solution) {
 	}
 	e.sum = e.energy()
 	e.findWorst()
-}
-
-// again walks a printer's kept sequence anew, under the rules.
-func (e *engine) again(i int) {
-	t := &e.a
-	t.i, t.from, t.sync, t.shift = i, 0, len(e.seq[i]), 0
-	t.seq = append(t.seq[:0], e.seq[i]...)
-	e.walkHouse(t)
-	e.keep(t)
 }
 
 // settle works out what follows from a printer's sequence and starts.
@@ -189,7 +189,7 @@ func (e *engine) minor() float64 {
 	}
 	sum := 0.0
 	for i, c := range e.cost {
-		sum += c - max(0, float64(e.end[i])-e.target)
+		sum += c - max(0, float64(e.end[i]+e.risk[i])-e.target)
 	}
 	return sum
 }
@@ -228,9 +228,8 @@ func (e *engine) price(end, lost int32) float64 {
 
 func (e *engine) reprice() {
 	for i := range e.m {
-		if e.rules != nil { // what the rules cost stays, what lies above the target changes
-			e.bookAll(i, 0, e.seq[i], e.start[i], -1)
-			e.again(i)
+		if e.rules != nil {
+			e.cost[i] = e.price(e.end[i]+e.risk[i], e.lost[i]) + e.extra[i]
 			continue
 		}
 		e.cost[i] = e.price(e.end[i], e.lost[i])
@@ -320,8 +319,9 @@ func (e *engine) walk(t *trial) {
 	t.cost = e.price(end, t.lost)
 }
 
-// walkCapped is walk where starts are capped: the printer's old starts from from
-// on are not in used, its new ones are booked as it goes.
+// walkCapped is walk where starts are capped. It books the trial's starts as it
+// goes, and lifts the kept ones no sooner than they are in the way of it: those
+// behind the place at which both fall together stay booked.
 func (e *engine) walkCapped(t *trial) {
 	i := t.i
 	tab, dur, old := e.table[i], e.dur[i*e.n:(i+1)*e.n], e.start[i]
@@ -335,7 +335,23 @@ func (e *engine) walkCapped(t *trial) {
 	seq := t.seq
 	starts := t.start[:len(seq)]
 	for k := t.from; k < len(seq); k++ {
+		for ; t.lifted <= k-t.shift && t.lifted < len(old); t.lifted++ {
+			e.book(old[t.lifted], -1)
+		}
 		s := e.first(tab, now)
+		if t.lifted < len(old) && old[t.lifted] < s+e.slotMin { // its own start may be in the way
+			for ; t.lifted < len(old) && old[t.lifted] < s+e.slotMin; t.lifted++ {
+				e.book(old[t.lifted], -1)
+			}
+			s = e.first(tab, now)
+		}
+		if k >= t.sync && s < never && t.lifted == k-t.shift+1 && s == old[k-t.shift] {
+			t.lifted--
+			e.book(s, 1)
+			t.sync = k
+			t.end, t.lost, t.cost = e.end[i], e.lost[i], e.cost[i]
+			return
+		}
 		starts[k] = s
 		if s >= never {
 			t.lost = int32(len(seq) - k)
@@ -344,13 +360,34 @@ func (e *engine) walkCapped(t *trial) {
 			}
 			break
 		}
-		e.used[s/e.slotMin]++
+		e.book(s, 1)
 		now = s + dur[seq[k]]
 		end = now
 	}
 	t.sync = len(seq)
+	e.liftRest(t)
 	t.end = end
 	t.cost = e.price(end, t.lost)
+}
+
+// liftRest takes the kept starts out of the bookings that no job of the trial
+// stands for.
+func (e *engine) liftRest(t *trial) {
+	for old := e.start[t.i]; t.lifted < len(old); t.lifted++ {
+		e.liftOne(t)
+	}
+}
+
+// liftOne takes the next kept start of a trial's printer out of the bookings.
+func (e *engine) liftOne(t *trial) {
+	s := e.start[t.i][t.lifted]
+	switch {
+	case s >= never:
+	case e.rules != nil:
+		e.rules.book(t.i, s, e.stage[t.i][t.lifted].hands, -1)
+	case e.slotMin > 0:
+		e.book(s, -1)
+	}
 }
 
 // backToKept moves from before jobs that had no start.
@@ -360,23 +397,45 @@ func (e *engine) backToKept(t *trial) {
 	}
 }
 
-// release adds by to the slots of a printer's kept starts from a place on: -1 takes
-// them out of used, 1 puts them back.
-func (e *engine) release(i, from int, by int32) {
-	for _, s := range e.start[i][from:] {
-		if s >= never {
-			return
-		}
-		e.used[s/e.slotMin] += by
+// lift takes those kept starts of a trial's printer out of the bookings that are
+// certain to go.
+func (e *engine) lift(t *trial) {
+	e.backToKept(t)
+	old := len(e.start[t.i])
+	for t.lifted = t.from; t.lifted < min(t.sync-t.shift, old); t.lifted++ {
+		e.liftOne(t)
 	}
 }
 
-func (e *engine) unbook(t *trial) {
-	for _, s := range t.start[t.from:len(t.seq)] {
-		if s >= never {
-			return
+// lay gives a trial up: its own bookings go, those that it lifted come back.
+func (e *engine) lay(t *trial) {
+	old := e.start[t.i]
+	if e.rules != nil {
+		for k := t.from; k < t.sync && t.start[k] < never; k++ {
+			e.rules.book(t.i, t.start[k], t.stage[k].hands, -1)
 		}
-		e.used[s/e.slotMin]--
+		for k := t.from; k < t.lifted && old[k] < never; k++ {
+			e.rules.book(t.i, old[k], e.stage[t.i][k].hands, 1)
+		}
+		return
+	}
+	for k := t.from; k < t.sync && t.start[k] < never; k++ {
+		e.book(t.start[k], -1)
+	}
+	for k := t.from; k < t.lifted && old[k] < never; k++ {
+		e.book(old[k], 1)
+	}
+}
+
+// walkAny works out a trial; where bookings matter, lift has been called.
+func (e *engine) walkAny(t *trial) {
+	switch {
+	case e.rules != nil:
+		e.walkHouse(t)
+	case e.slotMin > 0:
+		e.walkCapped(t)
+	default:
+		e.walk(t)
 	}
 }
 
@@ -391,6 +450,9 @@ func (e *engine) keep(t *trial) {
 	}
 	copy(starts[t.from:t.sync], t.start[t.from:t.sync])
 	e.start[i] = starts
+	if e.rules != nil {
+		e.keepStages(t)
+	}
 	e.seq[i] = append(e.seq[i][:t.from], t.seq[t.from:]...)
 	for k := t.from; k < n; k++ {
 		j := e.seq[i][k]
@@ -403,69 +465,30 @@ func (e *engine) keep(t *trial) {
 // rises by at most slack.
 func (e *engine) try(two bool, slack float64) bool {
 	a, b := &e.a, &e.b
-	e.backToKept(a)
-	if two {
-		e.backToKept(b)
-	}
-	if e.rules != nil {
-		return e.tryHouse(two, slack)
-	}
-	if e.slotMin == 0 {
-		e.walk(a)
-		d := a.cost - e.cost[a.i]
+	booked := e.rules != nil || e.slotMin > 0
+	if booked {
+		e.lift(a)
 		if two {
-			e.walk(b)
-			d += b.cost - e.cost[b.i]
-		}
-		if d > slack {
-			return false
+			e.lift(b)
 		}
 	} else {
-		e.release(a.i, a.from, -1)
+		e.backToKept(a)
 		if two {
-			e.release(b.i, b.from, -1)
-		}
-		e.walkCapped(a)
-		d := a.cost - e.cost[a.i]
-		if two {
-			e.walkCapped(b)
-			d += b.cost - e.cost[b.i]
-		}
-		if d > slack {
-			e.unbook(a)
-			e.release(a.i, a.from, 1)
-			if two {
-				e.unbook(b)
-				e.release(b.i, b.from, 1)
-			}
-			return false
+			e.backToKept(b)
 		}
 	}
-	e.keep(a)
-	if two {
-		e.keep(b)
-	}
-	e.findWorst()
-	return true
-}
-
-// tryHouse is try under the rules of a house.
-func (e *engine) tryHouse(two bool, slack float64) bool {
-	a, b := &e.a, &e.b
-	e.lift(a)
-	if two {
-		e.lift(b)
-	}
-	e.walkHouse(a)
+	e.walkAny(a)
 	d := a.cost - e.cost[a.i]
 	if two {
-		e.walkHouse(b)
+		e.walkAny(b)
 		d += b.cost - e.cost[b.i]
 	}
 	if d > slack {
-		e.lay(a)
-		if two {
-			e.lay(b)
+		if booked {
+			e.lay(a)
+			if two {
+				e.lay(b)
+			}
 		}
 		return false
 	}
@@ -476,15 +499,6 @@ func (e *engine) tryHouse(two bool, slack float64) bool {
 	}
 	e.findWorst()
 	return true
-}
-
-// lift takes what a trial may move out of the bookings; lay takes the trial's own
-// out and puts that back.
-func (e *engine) lift(t *trial) { e.bookAll(t.i, t.from, e.seq[t.i], e.start[t.i], -1) }
-
-func (e *engine) lay(t *trial) {
-	e.bookAll(t.i, t.from, t.seq, t.start, -1)
-	e.bookAll(t.i, t.from, e.seq[t.i], e.start[t.i], 1)
 }
 
 // same prepares t: printer i keeps its jobs and looks for starts anew from place k.

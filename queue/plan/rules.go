@@ -28,7 +28,8 @@ type rules struct {
 	wide     [][]int32 // by width of error: extra wait to expect of an end at a minute
 	width    []int32   // by job
 	lastSlot int32
-	fixed    bool // a walk takes the starts that it is given
+	longest  int32 // the most slots that a start takes of hands or a circuit
+	fixed    bool  // a walk takes the starts that it is given
 }
 
 // slotMin is the grain of hands and circuits.
@@ -193,80 +194,130 @@ func (b *binding) say(c Cause, from, to int32) {
 	}
 }
 
-// bookAll books the starts of a sequence on printer i from a place on, or gives them
-// back.
-func (e *engine) bookAll(i, from int, seq, start []int32, by int32) {
-	r := e.rules
-	fit := r.fitted[i]
-	for k, j := range seq {
-		if start[k] >= never {
-			return
-		}
-		var hands int32
-		hands, _, fit = r.need(j, fit, r.always[i])
-		if k >= from {
-			r.book(i, start[k], hands, by)
-		}
-	}
+// stage is how a printer stands before a place in its sequence.
+type stage struct {
+	fit   [3]int32 // what is fitted
+	end   int32    // of the job before
+	free  int32    // that has cooled, or the printer is ready
+	hands int32    // that the job at the place takes
+	risk  int32    // waits to expect so far
+	cost  float64  // of minor aims so far
 }
 
-// walkHouse works out a trial under the rules and books its starts from from on.
-// The printer's kept starts from there on are not booked when it is called.
+// walkHouse works out a trial under the rules, from its first change to where it
+// falls together with what is kept. It books the trial's starts as it goes, and
+// lifts the kept ones no sooner than they are in the way of it.
 func (e *engine) walkHouse(t *trial) {
 	r := e.rules
-	i := t.i
-	dur := e.dur[i*e.n : (i+1)*e.n]
-	free, end := e.ready[i], int32(0)
-	fit := r.fitted[i]
-	t.lost = 0
-	cost, risk := 0.0, int32(0)
-	old := e.start[i]
-	starts := t.start[:len(t.seq)]
-	for k, j := range t.seq {
-		var hands, changes int32
-		hands, changes, fit = r.need(j, fit, r.always[i])
-		extra := hands
-		if !r.always[i] {
-			extra -= r.handsMin
+	i, n := t.i, len(t.seq)
+	dur, old, kept := e.dur[i*e.n:(i+1)*e.n], e.start[i], e.stage[i]
+	starts, stages := t.start[:n], t.stage[:n+1]
+	st := stage{fit: r.fitted[i], free: e.ready[i]}
+	t.lost, t.risk = 0, 0
+	if t.from > 0 {
+		st, t.risk = kept[t.from], kept[t.from-1].risk
+	}
+	self, risky := r.always[i], r.wide != nil && !r.always[i]
+	reach := slotMin * (1 + r.longest)
+	for k := t.from; k < n; k++ {
+		j := t.seq[k]
+		hands, changes, fit := r.need(j, st.fit, self)
+		minutes := hands + dur[j]
+		if !self {
+			minutes -= r.handsMin
 		}
+		st.hands = hands
+		stages[k] = st
 		s := starts[k]
-		switch {
-		case r.fixed:
-		case k < t.from:
-			s = old[k]
-			starts[k] = s
-		default:
-			s = r.begin(i, j, free, hands, extra+dur[j], nil)
+		if !r.fixed {
+			for ; t.lifted <= k-t.shift && t.lifted < len(old); t.lifted++ {
+				e.liftOne(t)
+			}
+			s = r.begin(i, j, st.free, hands, minutes, nil)
+			if t.lifted < len(old) && old[t.lifted] < s+reach { // its own start may be in the way
+				for ; t.lifted < len(old) && old[t.lifted] < s+reach; t.lifted++ {
+					e.liftOne(t)
+				}
+				s = r.begin(i, j, st.free, hands, minutes, nil)
+			}
+			if o := k - t.shift; k >= t.sync && k > 0 && s < never && t.lifted == o+1 && s == old[o] && st.fit == kept[o].fit {
+				t.lifted--
+				r.book(i, s, hands, 1)
+				t.sync, t.end, t.lost = k, e.end[i], e.lost[i]
+				t.risk = e.risk[i] + st.risk - kept[o].risk
+				t.extra = e.extra[i] + st.cost - kept[o].cost
+				t.cost = e.price(t.end+t.risk, t.lost) + t.extra
+				return
+			}
 			starts[k] = s
 		}
 		if s >= never {
-			t.lost = int32(len(t.seq) - k)
-			for ; k < len(t.seq); k++ {
-				starts[k] = never
+			t.lost = int32(n - k)
+			for ; k < n; k++ {
+				starts[k], stages[k] = never, st
 			}
 			break
 		}
-		if k >= t.from {
-			r.book(i, s, hands, 1)
+		r.book(i, s, hands, 1)
+		st.fit = fit
+		st.end = s + minutes
+		st.free = st.end + r.cool[j]
+		if k == 0 && r.pinned[i] >= 0 && j != r.pinned[i] {
+			st.cost += pinCost
 		}
-		end = s + extra + dur[j]
-		free = end + r.cool[j]
-		cost += changeCost * float64(changes)
-		if d := r.due[j]; d > 0 && end > d {
-			cost += lateCost * float64(end-d)
+		st.cost += changeCost*float64(changes) + r.first[j]*float64(st.end)
+		if d := r.due[j]; d > 0 && st.end > d {
+			st.cost += lateCost * float64(st.end-d)
 		}
-		cost += r.first[j] * float64(end)
-		if r.wide != nil && k+1 < len(t.seq) && !r.always[i] {
-			if w := r.wide[r.width[j]]; uint(free) < uint(len(w)) {
-				risk += w[free]
+		t.risk = st.risk // the last plate waits for nothing
+		if risky {
+			if w := r.wide[r.width[j]]; uint(st.free) < uint(len(w)) {
+				st.risk += w[st.free]
 			}
 		}
 	}
-	if p := r.pinned[i]; p >= 0 && (len(t.seq) == 0 || t.seq[0] != p) {
-		cost += pinCost
+	stages[n] = st
+	t.sync, t.end = n, st.end
+	if !r.fixed {
+		e.liftRest(t)
 	}
-	t.sync, t.end = len(t.seq), end
-	t.cost = e.price(end+risk, t.lost) + cost
+	t.extra = st.cost
+	if n == 0 && r.pinned[i] >= 0 {
+		t.extra += pinCost
+	}
+	t.cost = e.price(t.end+t.risk, t.lost) + t.extra
+}
+
+// keepStages is the part of keep that only a house needs; the sequence is still
+// the old one.
+func (e *engine) keepStages(t *trial) {
+	i, n := t.i, len(t.seq)
+	old := e.stage[i]
+	stages := old[:n+1]
+	if t.sync < n {
+		at := t.sync - t.shift
+		risk, cost := t.stage[t.sync].risk-old[at].risk, t.stage[t.sync].cost-old[at].cost
+		copy(stages[t.sync+1:], old[at+1:]) // handles overlap
+		for k := t.sync + 1; k <= n; k++ {
+			stages[k].risk += risk
+			stages[k].cost += cost
+		}
+		copy(stages[t.from:], t.stage[t.from:t.sync+1])
+	} else {
+		copy(stages[t.from:], t.stage[t.from:n+1])
+	}
+	e.stage[i] = stages
+	e.extra[i], e.risk[i] = t.extra, t.risk
+}
+
+// takeRules gives an engine the rules of a house.
+func (e *engine) takeRules(r *rules) {
+	e.rules = r
+	e.stage, e.extra, e.risk = make([][]stage, e.m), make([]float64, e.m), make([]int32, e.m)
+	for i := range e.m {
+		e.stage[i] = make([]stage, 1, e.n+2)
+	}
+	e.a.stage, e.b.stage = make([]stage, e.n+2), make([]stage, e.n+2)
 }
 
 // late is the plan's lateness: minutes after dates, and weighted ends of what is

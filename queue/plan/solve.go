@@ -197,7 +197,7 @@ var weights = [][2]float64{{0.5, 0.5}, {1, 0.5}, {0.3, 0.3}, {2, 1}, {0, 0.5}}
 func (m *model) engine(seed uint64) *engine {
 	e := newEngine(m.in, seed)
 	if m.rules != nil {
-		e.rules = m.rules.clone()
+		e.takeRules(m.rules.clone())
 	}
 	return e
 }
