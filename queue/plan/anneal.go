@@ -31,6 +31,15 @@ func (e *engine) anneal(s schedule, best *solution) int {
 	ratio := s.cold / s.hot
 	temp := s.hot * mean
 	const stride = 256
+	better := func() {
+		now := solution{span: e.span(), lost: e.allLost(), late: e.late(), energy: e.minor()}
+		if now.better(best) {
+			e.save(best)
+			e.target = float64(best.span - 1)
+			e.reprice()
+			least = e.sum
+		}
+	}
 	for {
 		var done float64
 		if s.moves > 0 {
@@ -40,24 +49,25 @@ func (e *engine) anneal(s schedule, best *solution) int {
 			done = max(done, float64(time.Since(began))/float64(s.budget))
 		}
 		if done >= 1 || best.span <= s.stopAt.Load() && best.lost == 0 {
+			if e.rules != nil && e.sum < least {
+				better()
+			}
 			return tried
 		}
 		_, part := math.Modf(done * float64(max(s.cycles, 1)))
 		temp = s.hot * mean * math.Pow(ratio, part)
 		for range stride {
-			if e.change(temp) && (e.sum < least-1e-6 || e.rules == nil && (e.span() < best.span || best.lost > 0)) {
-				now := solution{span: e.span(), lost: e.allLost(), late: e.late(), energy: e.minor()}
-				if now.better(best) {
-					e.save(best)
-					e.target = float64(best.span - 1)
-					e.reprice()
-					least = e.sum
-				}
+			if e.change(temp) && (e.sum < least-worthSaving || e.span() < best.span || best.lost > 0) {
+				better()
 			}
 		}
 		tried += stride
 	}
 }
+
+// worthSaving is a gain of energy for which a house's plan is copied at once, and
+// not only at the end.
+const worthSaving = 0.5
 
 // change draws one change and keeps it if the temperature allows. It says whether
 // it was kept.

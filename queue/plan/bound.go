@@ -527,7 +527,7 @@ func (b *bounder) shortest(upper int32, budget time.Duration) int32 {
 // unlike says whether a job takes longer on one printer than on another.
 func (b *bounder) unlike() bool {
 	for j := range b.n {
-		d := b.dur1(int32(j))
+		d := b.least[j]
 		for _, i := range b.who[j] {
 			if b.dur[int(i)*b.n+j] != d {
 				return true
@@ -566,7 +566,7 @@ func (b *bounder) capped() int32 {
 	var all []Window
 	for i := range b.m {
 		if b.always[i] {
-			return b.dur1(b.byDur[0]) + int32((b.n-1)/int(b.cap))*b.slotMin
+			return b.least[b.byDur[0]] + int32((b.n-1)/int(b.cap))*b.slotMin
 		}
 		all = append(all, b.spans[i]...)
 	}
@@ -578,7 +578,7 @@ func (b *bounder) capped() int32 {
 			}
 			slots[s] = true
 			if left -= int(b.cap); left <= 0 {
-				return max(int32(w[0]), s*b.slotMin) + b.dur1(b.byDur[0])
+				return max(int32(w[0]), s*b.slotMin) + b.least[b.byDur[0]]
 			}
 		}
 	}

@@ -88,7 +88,7 @@ func TestBoundUnderCap(t *testing.T) {
 		all++
 		// Nothing is known of an upper end here, so nothing can hide a bound too high.
 		m := build(p)
-		lower := newBounder(m.in, m.spans, m.always).shortest(50_000, time.Minute)
+		lower := newBounder(m.in, m.wide, m.always).shortest(50_000, time.Minute)
 		if int(lower) > best || a.MakespanMin < best {
 			t.Fatalf("seed %d: plan %d, bound %d, optimum %d", seed, a.MakespanMin, lower, best)
 		}
@@ -213,7 +213,7 @@ func TestBoundAgainstLP(t *testing.T) {
 			p.Jobs = append(p.Jobs, Job{string(rune('a' + j)), map[string]int{"a": d, "b": d, "c": d}})
 		}
 		m := build(p)
-		got := int(newBounder(m.in, m.spans, m.always).shortest(40_000, time.Minute))
+		got := int(newBounder(m.in, m.wide, m.always).shortest(40_000, time.Minute))
 		want := lpEnd(t, p.Home, durs, printers)
 		if got > want || float64(got) < 0.998*float64(want)-1 {
 			t.Errorf("seed %d: bound %d, by the simplex %d", seed, got, want)

@@ -61,7 +61,7 @@ func buildHouse(h *House, before *Plan, horizon int32) *model {
 	circuits := map[string]int{}
 	for k, c := range h.Circuits {
 		circuits[c.Name] = k
-		r.heat = append(r.heat, int32((max(c.HeatMin, 1)+slotMin-1)/slotMin))
+		r.heat = append(r.heat, int32(min((max(c.HeatMin, 1)+slotMin-1)/slotMin, longestRun)))
 		r.atOnce = append(r.atOnce, int32(c.AtOnce))
 	}
 	ids := map[string]int32{"": 0}
@@ -114,22 +114,26 @@ func (m *model) takeTasks(h *House, usual []Window) {
 	in := m.in
 	warmest := longestGap(h.Cold)
 	partAt := map[string]map[int][]int32{}
+	var minutes []int32 // by job and printer in who
+	startable := make([]bool, in.m)
+	for i := range startable {
+		startable[i] = m.printer[h.Machines[i].Name] == i && nextIn(usual, m.always[i], in.ready[i]) < never
+	}
 	for k := range h.Tasks {
 		t := &h.Tasks[k]
 		var who []int32
 		why := "no printer can take it"
-		for _, name := range slices.Sorted(maps.Keys(t.On)) {
-			i, ok := m.printer[name]
-			if !ok {
-				continue
-			}
+		for i := range h.Machines {
+			x, ok := t.On[h.Machines[i].Name]
 			switch {
-			case nextIn(usual, m.always[i], in.ready[i]) >= never:
+			case !ok:
+			case !startable[i]:
 				why = "no home hour is left on any printer that can take it"
-			case t.On[name].Mean > warmest:
-				why = fmt.Sprintf("it takes %s, the cold hours leave %s at most", spell(t.On[name].Mean), spell(warmest))
+			case x.Mean > warmest:
+				why = fmt.Sprintf("it takes %s, the cold hours leave %s at most", spell(x.Mean), spell(warmest))
 			default:
 				who = append(who, int32(i))
+				minutes = append(minutes, int32(max(x.Mean, 1)))
 			}
 		}
 		if len(who) == 0 {
@@ -137,7 +141,6 @@ func (m *model) takeTasks(h *House, usual []Window) {
 			continue
 		}
 		j := int32(len(m.jobs))
-		slices.Sort(who)
 		in.who = append(in.who, who)
 		m.jobs = append(m.jobs, k)
 		if t.Part != "" {
@@ -154,13 +157,13 @@ func (m *model) takeTasks(h *House, usual []Window) {
 	}
 	in.partOf, in.wayOf = make([]int32, in.n), make([]int32, in.n)
 	for j := range in.n {
-		for _, i := range in.who[j] {
-			in.dur[int(i)*in.n+j] = int32(max(h.Tasks[m.jobs[j]].On[h.Machines[i].Name].Mean, 1))
+		for k, i := range in.who[j] {
+			in.dur[int(i)*in.n+j] = minutes[k]
 		}
-		in.byDur = append(in.byDur, int32(j))
+		minutes = minutes[len(in.who[j]):]
 		in.partOf[j] = -1
 	}
-	slices.SortStableFunc(in.byDur, func(a, b int32) int { return int(in.dur1(a) - in.dur1(b)) })
+	in.sortByDur()
 	for _, name := range slices.Sorted(maps.Keys(partAt)) {
 		ways := partAt[name]
 		if len(ways) < 2 {
@@ -223,16 +226,13 @@ func (m *model) layRules(h *House, homes [][]Window, starts func(int) []Window, 
 		}
 	}
 	r.lastSlot = horizon/slotMin + 1
-	r.busy, r.capHands = make([]int32, r.lastSlot), make([]int32, r.lastSlot)
+	r.capHands = make([]int32, r.lastSlot)
 	for _, home := range homes {
 		for _, w := range home {
 			for t := max(w[0], 0); t < min(w[1], int(horizon)); t++ {
 				r.capHands[t/slotMin]++
 			}
 		}
-	}
-	for range h.Circuits {
-		r.heating = append(r.heating, make([]int32, r.lastSlot))
 	}
 	r.lastSlot = horizon / slotMin
 	r.longest = int32(len(r.att)-1)/slotMin + 1
@@ -252,6 +252,7 @@ func (m *model) layRules(h *House, homes [][]Window, starts func(int) []Window, 
 		r.calls = append(r.calls, calls)
 		r.due = append(r.due, int32(max(t.DueMin, 0)))
 		r.first = append(r.first, float64(max(t.First, 0)))
+		r.dated = r.dated || t.DueMin > 0 || t.First > 0
 		r.width = append(r.width, 0)
 	}
 	m.layRisk(h)
@@ -326,12 +327,11 @@ func (m *model) boundBy() {
 	b.in.dur = make([]int32, in.m*len(keep))
 	for k, j := range keep {
 		b.in.who = append(b.in.who, in.who[j])
-		b.in.byDur = append(b.in.byDur, int32(k))
 		for i := range in.m {
 			b.in.dur[i*len(keep)+k] = in.dur[i*in.n+int(j)]
 		}
 	}
-	slices.SortStableFunc(b.in.byDur, func(x, y int32) int { return int(b.in.dur1(x) - b.in.dur1(y)) })
+	b.in.sortByDur()
 	m.bounds = b
 }
 
@@ -359,8 +359,8 @@ func (m *model) byID() map[string]int32 {
 	return at
 }
 
-// warm puts the plan so far into an engine: what is still wanted in its order,
-// what is new where it costs least.
+// warm puts the plan so far into an engine: what is still wanted in its order and
+// where it can at its time, what is new where it costs least.
 func (m *model) warm(e *engine) {
 	at := m.byID()
 	for p := range e.parts {
@@ -370,40 +370,28 @@ func (m *model) warm(e *engine) {
 			}
 		}
 	}
-	// In the order of the starts, so that the hands go to whom they went before.
-	s := &solution{seq: make([][]int32, e.m), start: make([][]int32, e.m), way: slices.Clone(e.way)}
+	seq, wish := make([][]int32, e.m), make([][]int32, e.m)
 	placed := make([]bool, e.n)
-	r := e.rules
-	r.clear()
-	fits, free := slices.Clone(r.fitted), slices.Clone(e.ready)
-	for _, step := range m.before.Steps {
+	shift := int(m.house.Now.Sub(m.before.Now).Minutes())
+	for _, step := range m.before.Steps { // by start, so that each printer's are in order
 		j, ok := at[step.Task]
 		i, there := m.printer[step.Machine]
 		if !ok || !there || placed[j] || !e.wanted(j) || e.dur[i*e.n+int(j)] < 0 {
 			continue
 		}
 		placed[j] = true
-		hands, _, after := r.need(j, fits[i], r.always[i])
-		minutes := e.dur[i*e.n+int(j)] + hands
-		if !r.always[i] {
-			minutes -= r.handsMin
-		}
-		start := never
-		if free[i] < never {
-			start = r.begin(i, j, free[i], hands, minutes, nil)
-		}
-		fits[i], free[i] = after, never
-		if start < never {
-			r.book(i, start, hands, 1)
-			free[i] = start + minutes + r.cool[j]
-		}
-		s.seq[i] = append(s.seq[i], j)
-		s.start[i] = append(s.start[i], start)
+		seq[i], wish[i] = append(seq[i], j), append(wish[i], int32(step.StartMin-shift))
 	}
-	e.load(s)
+	e.unfold(seq, wish)
 	for k := e.n - 1; k >= 0; k-- {
 		if j := e.byDur[k]; !placed[j] && e.wanted(j) {
 			e.insert(j, 0)
+		}
+	}
+	for range 2 { // what an event has left open is taken up
+		for i := range e.m {
+			e.same(&e.a, i, 0)
+			e.try(false, 0)
 		}
 	}
 	e.target = float64(e.span())

@@ -28,6 +28,20 @@ func startSpans(windows []Window, hands int) []Window {
 	return union(spans)
 }
 
+// widest are the minutes at which hands could begin by the widest reading of one
+// person's windows: those that touch or overlap are one stay, and a window's end is
+// still in it. Plans never use what this adds to startSpans; the bound allows it, so
+// that it holds for whoever reads the hours that way.
+func widest(windows []Window, hands int) []Window {
+	var spans []Window
+	for _, w := range union(slices.Clone(windows)) {
+		if start, end := max(w[0], 0), w[1]-hands+1; start < end {
+			spans = append(spans, Window{start, end})
+		}
+	}
+	return spans
+}
+
 // union sorts spans and joins those that touch or overlap.
 func union(spans []Window) []Window {
 	slices.SortFunc(spans, func(a, b Window) int { return a[0] - b[0] })

@@ -1,5 +1,7 @@
 package plan
 
+import "slices"
+
 // choice picks one of the open jobs for a printer that can start at s.
 type choice func(e *engine, i int, s int32, open []int32) int
 
@@ -7,8 +9,8 @@ type choice func(e *engine, i int, s int32, open []int32) int
 // the long, then what few printers can take.
 func gapAware(long, few float64) choice {
 	return func(e *engine, i int, s int32, open []int32) int {
-		tab, dur := e.table[i], e.dur[i*e.n:]
-		longest := float64(e.dur1(e.byDur[e.n-1]))
+		dur := e.dur[i*e.n:]
+		longest := float64(e.least[e.byDur[e.n-1]])
 		best, at := -1e300, -1
 		for k, j := range open {
 			p := dur[j]
@@ -16,7 +18,7 @@ func gapAware(long, few float64) choice {
 				continue
 			}
 			free := s + p
-			if f := e.first(tab, free); f < never {
+			if f := e.opening(i, free); f < never {
 				free = f
 			}
 			score := float64(p)/float64(max(free-s, 1)) + long*float64(p)/longest - few*float64(len(e.who[j]))/float64(e.m)
@@ -49,29 +51,61 @@ func inList(e *engine, i int, s int32, open []int32) int {
 	return -1
 }
 
-// dur1 is the shortest duration of a job on any printer.
-func (in *instance) dur1(j int32) int32 {
-	best := int32(-1)
-	for _, i := range in.who[j] {
-		if p := in.dur[int(i)*in.n+int(j)]; best < 0 || p < best {
-			best = p
+// sortByDur works out the shortest duration of each job on any printer, and the
+// order of the jobs by it.
+func (in *instance) sortByDur() {
+	in.least, in.byDur = make([]int32, in.n), make([]int32, in.n)
+	for j := range in.n {
+		in.byDur[j] = int32(j)
+		in.least[j] = never
+		for _, i := range in.who[j] {
+			in.least[j] = min(in.least[j], in.dur[int(i)*in.n+j])
 		}
 	}
-	return max(best, 0)
+	slices.SortStableFunc(in.byDur, func(a, b int32) int { return int(in.least[a] - in.least[b]) })
 }
 
 // hold keeps (1) or gives back (-1) the slot in which a printer will start next, so
 // that a rule sees which mornings are taken.
-func (e *engine) hold(start, by int32) {
-	if e.slotMin > 0 {
+func (e *engine) hold(i int, start, by int32) {
+	switch {
+	case start >= never:
+	case e.slotMin > 0:
 		e.book(start, by)
+	case e.rules != nil && e.rules.handsMin > 0:
+		e.rules.book(i, start, e.rules.handsMin, by)
 	}
+}
+
+// opening is the next minute at or after t at which a printer could start something.
+func (e *engine) opening(i int, t int32) int32 {
+	if r := e.rules; r != nil && !r.always[i] && r.handsMin > 0 {
+		for {
+			if uint(t) >= uint(len(r.att[r.handsMin])) {
+				return never
+			}
+			if t = r.att[r.handsMin][t]; t >= never {
+				return never
+			}
+			slot := r.nextHands(t/slotMin, r.handsMin)
+			if slot == t/slotMin {
+				return t
+			}
+			if t = slot * slotMin; slot >= r.lastSlot {
+				return never
+			}
+		}
+	}
+	return e.first(e.table[i], t)
 }
 
 // dispatch builds a plan as a rule at the machines would: whichever printer can
 // start next takes the job that the rule picks.
 func (e *engine) dispatch(pick choice) {
 	clear(e.used)
+	if e.rules != nil {
+		e.rules.clear()
+	}
 	open := make([]int32, 0, e.n)
 	for j := range int32(e.n) {
 		e.on[j] = -1
@@ -86,8 +120,8 @@ func (e *engine) dispatch(pick choice) {
 	}
 	next := make([]int32, e.m)
 	for i := range e.m {
-		next[i] = e.first(e.table[i], free[i])
-		e.hold(next[i], 1)
+		next[i] = e.opening(i, free[i])
+		e.hold(i, next[i], 1)
 	}
 	for len(open) > 0 {
 		at := -1
@@ -103,7 +137,7 @@ func (e *engine) dispatch(pick choice) {
 		k := pick(e, at, s, open)
 		if k < 0 {
 			done[at] = true
-			e.hold(s, -1)
+			e.hold(at, s, -1)
 			continue
 		}
 		j := open[k]
@@ -111,12 +145,12 @@ func (e *engine) dispatch(pick choice) {
 		e.seq[at] = append(e.seq[at], j)
 		e.start[at] = append(e.start[at], s)
 		free[at] = s + e.dur[at*e.n+int(j)]
-		next[at] = e.first(e.table[at], free[at])
-		e.hold(next[at], 1)
+		next[at] = e.opening(at, free[at])
+		e.hold(at, next[at], 1)
 	}
 	for i := range e.m {
 		if !done[i] {
-			e.hold(next[i], -1)
+			e.hold(i, next[i], -1)
 		}
 	}
 	for _, j := range open { // nobody is there to start them any more
@@ -125,17 +159,16 @@ func (e *engine) dispatch(pick choice) {
 		e.start[i] = append(e.start[i], never)
 	}
 	if e.rules != nil {
-		e.rules.clear()
-	}
-	for i := range e.m {
-		if e.rules != nil {
-			e.same(&e.a, i, 0)
-			e.a.lifted = len(e.seq[i]) // nothing is booked yet
-			e.walkHouse(&e.a)
-			e.keep(&e.a)
-			continue
+		seq := make([][]int32, e.m)
+		for i := range e.m {
+			seq[i] = slices.Clone(e.seq[i])
 		}
-		e.settle(i)
+		e.unfold(seq, nil)
+		e.target = float64(e.span())
+	} else {
+		for i := range e.m {
+			e.settle(i)
+		}
 	}
 	e.reprice()
 }

@@ -40,6 +40,7 @@ type instance struct {
 	cap     int32
 	slots   int
 	byDur   []int32 // jobs by shortest duration
+	least   []int32 // by job: its shortest duration on any printer
 	base    int32   // the end of what runs already and is not planned
 	partOf  []int32 // by job: its place in parts, -1; nil where there are none
 	wayOf   []int32 // by job: its way

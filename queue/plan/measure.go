@@ -22,7 +22,7 @@ func Measure(p *Problem) Figures {
 	s := &solution{}
 	e.save(s)
 	began = time.Now()
-	lower := newBounder(m.in, m.spans, m.always).shortest(s.span, time.Minute)
+	lower := newBounder(m.in, m.wide, m.always).shortest(s.span, time.Minute)
 	f.BoundMS = float64(time.Since(began).Microseconds()) / 1000
 	f.BoundMin = int(lower)
 	began = time.Now()

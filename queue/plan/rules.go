@@ -1,5 +1,7 @@
 package plan
 
+import "slices"
+
 // rules are what a real house adds to an instance. They are flat tables too, but
 // a walk under them adds up costs from the printer's first job.
 type rules struct {
@@ -17,16 +19,19 @@ type rules struct {
 	eyes     []int32
 	calls    [][]int32
 	due      []int32 // 0: none
+	dated    bool    // some job has a date or is wanted first
 	first    []float64
 	circuit  []int32 // by printer, -1 for none
 	heat     []int32 // by circuit: slots
 	atOnce   []int32
-	heating  [][]int32 // by circuit and slot: heat-ups
-	capHands []int32   // by slot: minutes of hands
-	busy     []int32   // by slot: minutes taken
-	pinned   []int32   // by printer: the job that is about to start; -1
-	wide     [][]int32 // by width of error: extra wait to expect of an end at a minute
-	width    []int32   // by job
+	heating  [][]int32   // by circuit and slot: heat-ups
+	capHands []int32     // by slot: minutes of hands
+	busy     []int32     // by slot: minutes taken
+	handsFor openSlots   // whole slots of hands that are left
+	heatFor  []openSlots // by circuit: slots in which one more may heat up
+	pinned   []int32     // by printer: the job that is about to start; -1
+	wide     [][]int32   // by width of error: extra wait to expect of an end at a minute
+	width    []int32     // by job
 	lastSlot int32
 	longest  int32 // the most slots that a start takes of hands or a circuit
 	fixed    bool  // a walk takes the starts that it is given
@@ -126,32 +131,21 @@ func (r *rules) begin(i int, j, t, hands, minutes int32, why *binding) int32 {
 		}
 		slot := s / slotMin
 		if hands > 0 {
-			full := false
-			left := hands
-			for k := slot; left > 0 && k < r.lastSlot; k++ {
-				use := min(left, slotMin)
-				if r.busy[k]+use > r.capHands[k] {
-					full = true
-					break
+			if next := r.nextHands(slot, hands); next > slot {
+				if next >= r.lastSlot {
+					return never
 				}
-				left -= use
-			}
-			if full {
-				t = (slot + 1) * slotMin
+				t = next * slotMin
 				why.say(CauseHands, s, t)
 				continue
 			}
 		}
 		if c := r.circuit[i]; c >= 0 {
-			full := false
-			for k := slot; k < min(slot+r.heat[c], r.lastSlot); k++ {
-				if r.heating[c][k] >= r.atOnce[c] {
-					full = true
-					break
+			if next := r.heatFor[c].nextRun(slot, r.heat[c]); next > slot {
+				if next >= r.lastSlot {
+					return never
 				}
-			}
-			if full {
-				t = (slot + 1) * slotMin
+				t = next * slotMin
 				why.say(CauseCircuit, s, t)
 				continue
 			}
@@ -167,17 +161,44 @@ func (r *rules) home(t int32) int32 {
 	return r.nextHome[t]
 }
 
+// nextHands is the first slot at or after slot in which, and in those that follow,
+// somebody has the hands of a start.
+func (r *rules) nextHands(slot, hands int32) int32 {
+	whole, rest := hands/slotMin, hands%slotMin
+	for {
+		if n := min(whole, longestRun); n > 0 {
+			slot = r.handsFor.nextRun(slot, n)
+		}
+		if slot >= r.lastSlot {
+			return slot
+		}
+		ok := true
+		for k := slot + longestRun; k < min(slot+whole, r.lastSlot); k++ {
+			ok = ok && r.busy[k]+slotMin <= r.capHands[k]
+		}
+		if k := slot + whole; rest > 0 && k < r.lastSlot {
+			ok = ok && r.busy[k]+rest <= r.capHands[k]
+		}
+		if ok {
+			return slot
+		}
+		slot++
+	}
+}
+
 // book takes (by 1) or gives back (by -1) the hands and the circuit of a start.
 func (r *rules) book(i int, s, hands, by int32) {
 	slot := s / slotMin
 	for k := slot; hands > 0 && k < r.lastSlot; k++ {
 		use := min(hands, slotMin)
 		r.busy[k] += by * use
+		r.handsFor.set(k, r.busy[k]+slotMin <= r.capHands[k])
 		hands -= use
 	}
 	if c := r.circuit[i]; c >= 0 {
 		for k := slot; k < min(slot+r.heat[c], r.lastSlot); k++ {
 			r.heating[c][k] += by
+			r.heatFor[c].set(k, r.heating[c][k] < r.atOnce[c])
 		}
 	}
 }
@@ -320,10 +341,90 @@ func (e *engine) takeRules(r *rules) {
 	e.a.stage, e.b.stage = make([]stage, e.n+2), make([]stage, e.n+2)
 }
 
+// unfold works out the starts of sequences on all printers as they would come about:
+// whoever can start next takes the hands and the circuit first. wish, where it is not
+// nil, are starts that were: a printer keeps its own, up to the first that is not
+// possible any more, before the others are worked out. The engine then holds that
+// plan.
+func (e *engine) unfold(seq, wish [][]int32) {
+	r := e.rules
+	r.clear()
+	s := &solution{seq: seq, start: make([][]int32, e.m), way: slices.Clone(e.way)}
+	type turn struct {
+		free, start, hands, minutes int32
+		fit, after                  [3]int32
+	}
+	turns := make([]turn, e.m)
+	look := func(i int) { // the next start of printer i as things are booked
+		t := &turns[i]
+		k := len(s.start[i])
+		if k == len(seq[i]) || t.free >= never {
+			t.start = never
+			return
+		}
+		j := seq[i][k]
+		t.hands, _, t.after = r.need(j, t.fit, r.always[i])
+		t.minutes = t.hands + e.dur[i*e.n+int(j)]
+		if !r.always[i] {
+			t.minutes -= r.handsMin
+		}
+		t.start = r.begin(i, j, t.free, t.hands, t.minutes, nil)
+	}
+	take := func(i int) {
+		t := &turns[i]
+		r.book(i, t.start, t.hands, 1)
+		t.free = t.start + t.minutes + r.cool[seq[i][len(s.start[i])]]
+		s.start[i] = append(s.start[i], t.start)
+		t.fit = t.after
+	}
+	for i := range turns {
+		t := &turns[i]
+		t.free, t.fit = e.ready[i], r.fitted[i]
+		s.start[i] = make([]int32, 0, len(seq[i]))
+		for k := 0; wish != nil && k < len(wish[i]); k++ {
+			free := t.free
+			t.free = max(free, wish[i][k])
+			look(i)
+			t.free = free
+			if t.start > wish[i][k]+slotMin {
+				break
+			}
+			take(i)
+		}
+	}
+	for i := range turns {
+		look(i)
+	}
+	for {
+		at := 0
+		for i := range turns {
+			if turns[i].start < turns[at].start {
+				at = i
+			}
+		}
+		if e.m == 0 || turns[at].start >= never {
+			break
+		}
+		t := &turns[at]
+		was := t.start
+		if look(at); t.start > was { // others were first
+			continue
+		}
+		take(at)
+		look(at)
+	}
+	for i := range seq {
+		for len(s.start[i]) < len(seq[i]) {
+			s.start[i] = append(s.start[i], never)
+		}
+	}
+	e.load(s)
+}
+
 // late is the plan's lateness: minutes after dates, and weighted ends of what is
 // wanted first.
 func (e *engine) late() int64 {
-	if e.rules == nil {
+	if e.rules == nil || !e.rules.dated {
 		return 0
 	}
 	sum := 0.0
@@ -350,18 +451,26 @@ func (e *engine) late() int64 {
 // clear gives back all that is booked.
 func (r *rules) clear() {
 	clear(r.busy)
-	for _, h := range r.heating {
+	for k := range r.lastSlot {
+		r.handsFor.set(k, r.capHands[k] >= slotMin)
+	}
+	for c, h := range r.heating {
 		clear(h)
+		for k := range r.lastSlot {
+			r.heatFor[c].set(k, r.atOnce[c] > 0)
+		}
 	}
 }
 
-// clone gives another engine bookings of its own; the tables are shared.
+// clone gives another engine bookings of its own, with nothing booked; the tables
+// are shared.
 func (r *rules) clone() *rules {
 	c := *r
-	c.busy = make([]int32, len(r.busy))
-	c.heating = make([][]int32, len(r.heating))
-	for k := range r.heating {
-		c.heating[k] = make([]int32, len(r.heating[k]))
+	c.busy, c.handsFor = make([]int32, len(r.capHands)), newOpenSlots(r.lastSlot)
+	c.heating, c.heatFor = make([][]int32, len(r.heat)), make([]openSlots, len(r.heat))
+	for k := range r.heat {
+		c.heating[k], c.heatFor[k] = make([]int32, len(r.capHands)), newOpenSlots(r.lastSlot)
 	}
+	c.clear()
 	return &c
 }

@@ -52,6 +52,7 @@ func Solve(p *Problem, o Options) Answer {
 type model struct {
 	in      *instance
 	spans   [][]Window
+	wide    [][]Window // what the bound allows; see widest
 	always  []bool
 	jobs    []int          // by job of the instance: its place in the problem
 	printer map[string]int // place by name
@@ -67,52 +68,61 @@ type model struct {
 
 func build(p *Problem) *model {
 	m := &model{printer: map[string]int{}}
-	home := startSpans(p.Home, 0)
+	home, wide := startSpans(p.Home, 0), widest(p.Home, 0)
 	if len(p.People) > 0 {
-		home = nil
+		home, wide = nil, nil
 		for _, x := range p.People {
 			w := x.Home
 			if w == nil {
 				w = p.Home
 			}
 			home = append(home, startSpans(w, x.HandsMin)...)
+			wide = append(wide, widest(w, x.HandsMin)...)
 		}
-		home = union(home)
+		home, wide = union(home), union(wide)
 	}
 	for i, x := range p.Printers {
 		m.printer[x.Name] = i
 		m.always = append(m.always, x.SelfClearing)
 		if x.SelfClearing {
-			m.spans = append(m.spans, nil)
+			m.spans, m.wide = append(m.spans, nil), append(m.wide, nil)
 		} else {
-			m.spans = append(m.spans, home)
+			m.spans, m.wide = append(m.spans, home), append(m.wide, wide)
 		}
 	}
 	if len(home) == 0 && slices.Contains(m.always, false) {
 		m.notes = append(m.notes, "there are no home hours at all: nobody can start a job on a printer that does not clear itself")
 	}
 	in := &instance{m: len(p.Printers)}
+	var minutes []int32 // by job and printer in who
+	startable := make([]bool, in.m)
+	for i := range startable {
+		startable[i] = nextIn(m.spans[i], m.always[i], int32(p.Printers[i].ReadyMin)) < never
+	}
 	for k, j := range p.Jobs {
 		var who []int32
-		var names []string
-		for name := range j.Minutes {
-			i, ok := m.printer[name]
-			if !ok {
-				m.notes = append(m.notes, fmt.Sprintf("job %s names printer %s, which is not in the list", j.ID, name))
-				continue
+		known := 0
+		for i := range p.Printers {
+			if d, ok := j.Minutes[p.Printers[i].Name]; ok {
+				known++
+				if startable[i] {
+					who, minutes = append(who, int32(i)), append(minutes, int32(d))
+				}
 			}
-			names = append(names, name)
-			if nextIn(m.spans[i], m.always[i], int32(p.Printers[i].ReadyMin)) < never {
-				who = append(who, int32(i))
+		}
+		if known < len(j.Minutes) {
+			for name := range j.Minutes {
+				if _, ok := m.printer[name]; !ok {
+					m.notes = append(m.notes, fmt.Sprintf("job %s names printer %s, which is not in the list", j.ID, name))
+				}
 			}
 		}
 		switch {
-		case len(names) == 0:
+		case known == 0:
 			m.leftOut = append(m.leftOut, LeftOut{j.ID, "no printer can take it"})
 		case len(who) == 0:
 			m.leftOut = append(m.leftOut, LeftOut{j.ID, "no home hour is left on any printer that can take it"})
 		default:
-			slices.Sort(who)
 			in.who = append(in.who, who)
 			m.jobs = append(m.jobs, k)
 		}
@@ -124,12 +134,12 @@ func build(p *Problem) *model {
 		in.dur[i] = -1
 	}
 	for j := range in.n {
-		for _, i := range in.who[j] {
-			in.dur[int(i)*in.n+j] = int32(p.Jobs[m.jobs[j]].Minutes[p.Printers[i].Name])
+		for k, i := range in.who[j] {
+			in.dur[int(i)*in.n+j] = minutes[k]
 		}
-		in.byDur = append(in.byDur, int32(j))
+		minutes = minutes[len(in.who[j]):]
 	}
-	slices.SortStableFunc(in.byDur, func(a, b int32) int { return int(in.dur1(a) - in.dur1(b)) })
+	in.sortByDur()
 	for _, x := range p.Printers {
 		in.ready = append(in.ready, int32(x.ReadyMin))
 	}
@@ -146,12 +156,15 @@ func build(p *Problem) *model {
 func (m *model) horizon() int32 {
 	last := int32(0)
 	free := slices.Clone(m.in.ready)
+	next := make([]int32, len(free))
+	for i, f := range free {
+		next[i] = nextIn(m.spans[i], m.always[i], f)
+	}
 	for _, j := range m.in.byDur {
 		best, at := never, -1
 		for _, i := range m.in.who[j] {
-			s := nextIn(m.spans[i], m.always[i], free[i])
-			if s < never && s+m.in.dur[int(i)*m.in.n+int(j)] < best {
-				best, at = s+m.in.dur[int(i)*m.in.n+int(j)], int(i)
+			if end := next[i] + m.in.dur[int(i)*m.in.n+int(j)]; end < best {
+				best, at = end, int(i)
 			}
 		}
 		if at < 0 { // the home hours end: they are the horizon
@@ -165,7 +178,7 @@ func (m *model) horizon() int32 {
 			}
 			return last + 1
 		}
-		free[at] = best
+		free[at], next[at] = best, nextIn(m.spans[at], m.always[at], best)
 		last = max(last, best)
 	}
 	h := last*2 + 1440
@@ -212,6 +225,12 @@ func (m *model) solve(o Options, began time.Time) (*solution, int) {
 	if m.before != nil {
 		m.warm(e)
 		e.save(best)
+		// After a great change it may be better to begin anew.
+		e.dispatch(gapAware(weights[0][0], weights[0][1]))
+		s := &solution{}
+		if e.save(s); s.better(best) {
+			best = s
+		}
 		return m.search(o, began, best, warmHot)
 	}
 	for k, w := range weights {
@@ -289,7 +308,7 @@ func (m *model) search(o Options, began time.Time, best *solution, hot float64) 
 }
 
 // Temperatures, in parts of the mean load of a printer, as measured with cmd/bench.
-var coldHot, fewHot, warmHot, endCold = 0.004, 0.15, 0.001, 0.0003
+var coldHot, fewHot, warmHot, endCold = 0.004, 0.15, 0.002, 0.0003
 
 // longestBound is what the bound may take beside a search.
 const longestBound = 100 * time.Millisecond
@@ -304,6 +323,6 @@ func (m *model) prove(s *solution, budget time.Duration) {
 		return
 	}
 	if s.lost == 0 {
-		m.lower.Store(newBounder(m.in, m.spans, m.always).shortest(s.span, budget))
+		m.lower.Store(newBounder(m.in, m.wide, m.always).shortest(s.span, budget))
 	}
 }
