@@ -43,6 +43,7 @@ func newAPI(mux *http.ServeMux, o Options) *api {
 	a.ledgerRoutes()
 	a.callRoutes()
 	a.hoursRoutes()
+	a.pageRoutes(mux)
 	return a
 }
 

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"net/url"
 )
 
 // JobPath names a job in an address; exported like PrinterPath.
@@ -12,13 +13,18 @@ type JobPath struct {
 func (a *api) jobRoutes() {
 	get(a, "/api/jobs", "jobs", "Jobs in queue order",
 		func(ctx context.Context, in *struct {
+			Page
 			All bool `query:"all" doc:"the ended ones too"`
-		}) (*reply[[]Job], error) {
+		}) (*paged[Job], error) {
 			jobs, err := a.house.Jobs(ctx, in.All)
 			if err != nil {
 				return nil, a.fail(err)
 			}
-			return answer(listed(jobs)), nil
+			query := url.Values{}
+			if in.All {
+				query.Set("all", "true")
+			}
+			return cut(in.Page, jobs, func(j *Job) int64 { return j.ID }, "/api/jobs", query), nil
 		})
 
 	get(a, "/api/jobs/{id}/why", "why", "For each printer, what keeps it from taking the job",

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"net/url"
 )
 
 func (a *api) viewRoutes() {
@@ -15,12 +16,12 @@ func (a *api) viewRoutes() {
 		})
 
 	get(a, "/api/mishaps", "mishaps", "Runs that went wrong, newest first, with their heights",
-		func(ctx context.Context, _ *struct{}) (*reply[[]Mishap], error) {
+		func(ctx context.Context, in *Page) (*paged[Mishap], error) {
 			m, err := a.house.Mishaps(ctx)
 			if err != nil {
 				return nil, a.fail(err)
 			}
-			return answer(listed(m)), nil
+			return cut(*in, m, func(m *Mishap) int64 { return m.ID }, "/api/mishaps", url.Values{}), nil
 		})
 
 	post(a, "/api/hours", "set-hours", "Say when somebody is home and when nothing may be hot",

@@ -88,7 +88,7 @@ func New(o Options) (*Server, error) {
 		c := door.From(r.Context())
 		return pages.Who{Session: c.How == "session", Watch: c.Role == door.Watch}
 	})
-	s.handler = guard(o.Log, noted(o.Log, o.Audit, d.Wrap(plainProblems(mux))))
+	s.handler = guard(o.Log, noted(o.Log, o.Audit, d.Wrap(newOnce(time.Now, o.MaxFileBytes, o.patience).wrap(tagged(plainProblems(mux))))))
 	return s, nil
 }
 
