@@ -25,6 +25,15 @@ func (a *api) printerRoutes() {
 			return answer(listed(v.Printers)), nil
 		})
 
+	get(a, "/api/printers/{name}/runs", "printer-runs", "The newest runs of a printer, newest first",
+		func(ctx context.Context, in *PrinterPath) (*reply[[]RunRecord], error) {
+			runs, err := a.house.Runs(ctx, in.Name)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return answer(listed(runs)), nil
+		})
+
 	for _, c := range []struct {
 		verb, summary string
 		do            func(context.Context, string) error

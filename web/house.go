@@ -56,6 +56,7 @@ type House interface {
 	SetHours(ctx context.Context, h Hours) error
 
 	StockHouse
+	RunHouse
 	Ledger
 	CallHouse
 	FilesIn
@@ -127,7 +128,8 @@ type Printer struct {
 	Told       string     `json:"told,omitempty"` // what the machine's firmware last told a person
 	// HaltsAtOnce: its firmware reads an emergency stop on receipt. Where it does
 	// not, the plug is quicker.
-	HaltsAtOnce bool `json:"halts_at_once"`
+	HaltsAtOnce bool       `json:"halts_at_once"`
+	Link        LinkHealth `json:"link"`
 }
 
 // Held is a run that waits for a person.

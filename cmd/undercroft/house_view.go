@@ -78,6 +78,7 @@ func (h *house) printerView(p *dispatch.PrinterView) web.Printer {
 		}
 	}
 	v.Told, v.HaltsAtOnce = s.Told, s.Link.Identity.Caps["EMERGENCY_PARSER"]
+	v.Link = linkView(&s.Link)
 	if h := s.Hold; h != nil {
 		v.Held = &web.Held{
 			By: string(h.By), Since: h.Since, Filament: h.Filament, Step: string(h.Step), Cooled: h.Cooled, Asks: h.Asks, Buttons: h.Buttons,

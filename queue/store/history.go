@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"math"
 
+	"undercroft/queue"
 	"undercroft/queue/learn"
 )
 
@@ -36,4 +37,31 @@ func (s *Store) History(ctx context.Context, after int64) ([]learn.Run, int64, e
 		return nil, after, explain("reading how long runs took", err)
 	}
 	return list, last, nil
+}
+
+// PartRun is a run with the name of what it made.
+type PartRun struct {
+	queue.Run
+	Part string
+}
+
+// RunsOn lists the newest runs on a printer, newest first, at most limit.
+func (s *Store) RunsOn(ctx context.Context, printer string, limit int) ([]PartRun, error) {
+	list, err := runs(ctx, s.r, `SELECT `+runColumns+` FROM runs WHERE printer = ? ORDER BY id DESC LIMIT ?`, printer, limit)
+	if err != nil {
+		return nil, explain("reading a printer's runs", err)
+	}
+	parts := map[int64]string{}
+	out := make([]PartRun, len(list))
+	for i, r := range list {
+		part, known := parts[r.JobID]
+		if !known {
+			if err := s.r.QueryRowContext(ctx, `SELECT part FROM jobs WHERE id = ?`, r.JobID).Scan(&part); err != nil {
+				return nil, explain("reading a printer's runs", err)
+			}
+			parts[r.JobID] = part
+		}
+		out[i] = PartRun{r, part}
+	}
+	return out, nil
 }

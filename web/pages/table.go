@@ -21,6 +21,7 @@ type page struct {
 // to show yet is not in it, and so is linked from nowhere.
 var table = []page{
 	{name: "now", path: "/{$}", title: "Now", mark: "M4 21V11a8 8 0 0 1 16 0v10M2 21h20M9 21v-6h6v6"},
+	{name: "machine", path: "/machine/{name}", title: "One machine", under: "now"},
 	{name: "mishaps", path: "/mishaps", title: "Mishaps", mark: "M3 21h18M6 21v-8l3 2 2-4 3 4 4-3v9M6 8V5h12v4"},
 	{name: "build", path: "/build", title: "The build", mark: "M3 21h18M5 21v-5h4v5M10 21V10h4v11M15 21V4h4v17"},
 	{name: "stock", path: "/stock", title: "Stock", mark: "M3 12a9 9 0 1 0 18 0a9 9 0 1 0-18 0M9 12a3 3 0 1 0 6 0a3 3 0 1 0-6 0"},

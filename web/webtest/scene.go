@@ -61,6 +61,7 @@ func Scene(at time.Time) web.View {
 				Heaters: []web.Heater{{Name: "T0", ActualC: 121, TargetC: 170}, {Name: "B", ActualC: 48.3, TargetC: 60}}, HeatAt: in(-time.Second),
 				Run: &web.Run{ID: 32, JobID: 43, Part: "Beak, lower", File: "beak-lower.gcode", StartedAt: ago(3 * time.Minute), EndsAt: *in(4*time.Hour + 51*time.Minute),
 					LeftS: 4.85 * 3600, EstimateS: 4.9 * 3600, Layers: 420, HeightMM: 126, InProgressMM: 0.3, Lines: 611_204, WidthMM: 60, Outline: Outline("beak"), Eyes: "wanted", EyesWhy: "the file's first run"},
+				Link:     web.LinkHealth{RTTp50MS: 4.1, RTTp99MS: 11.8, LineShare: 0.42, Window: 512, Numbered: true, Audits: 12},
 				Firmware: "RepRap-dialect 2.1",
 			},
 		},
