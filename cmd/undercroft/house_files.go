@@ -30,7 +30,7 @@ func (h *house) Look(ctx context.Context, req web.AddRequest, body io.Reader) (w
 
 // Inbox says what lies in the configured folder.
 func (h *house) Inbox(context.Context) (web.Inbox, error) {
-	dir := h.conf.Load().House.Inbox
+	dir := h.config().House.Inbox
 	if dir == "" {
 		return web.Inbox{}, nil
 	}

@@ -116,10 +116,10 @@ func loadedView(p *dispatch.PrinterView) web.Spool {
 
 // Surfaces lists the table by material.
 func (h *house) Surfaces(context.Context) ([]web.Surface, error) {
-	table := h.conf.Load().Surfaces.Table()
+	table := h.config().Surfaces.Table()
 	out := make([]web.Surface, 0, len(table))
 	for _, material := range slices.Sorted(maps.Keys(table)) {
-		_, own := h.conf.Load().Surfaces[material]
+		_, own := h.config().Surfaces[material]
 		out = append(out, web.Surface{Material: material, Suits: table[material], Owner: own})
 	}
 	return out, nil
