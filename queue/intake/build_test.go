@@ -18,13 +18,13 @@ import (
 // tally is the test's own count of a build: the ledger is held against it after
 // every step. It knows nothing of pieces, numbers or states.
 type tally struct {
-	wanted                map[string]int
-	assembly              map[string]string
-	things                map[string]int     // good, by 'part|way|section'
-	hours                 map[string]float64 // of ended runs, by part
-	grams                 map[string]float64
-	failed, reopened      int
-	parts, ways, sections map[string][]string
+	wanted           map[string]int
+	assembly         map[string]string
+	things           map[string]int     // good, by 'part|way|section'
+	hours            map[string]float64 // of ended runs, by part
+	grams            map[string]float64
+	failed, reopened int
+	ways, sections   map[string][]string
 }
 
 func (c *tally) good(part string) int {

@@ -29,7 +29,6 @@ func (e *engine) anneal(s schedule, best *solution) int {
 	began := time.Now()
 	tried := 0
 	ratio := s.cold / s.hot
-	temp := s.hot * mean
 	const stride = 256
 	better := func() {
 		now := solution{span: e.span(), lost: e.allLost(), late: e.late(), energy: e.minor()}
@@ -55,7 +54,7 @@ func (e *engine) anneal(s schedule, best *solution) int {
 			return tried
 		}
 		_, part := math.Modf(done * float64(max(s.cycles, 1)))
-		temp = s.hot * mean * math.Pow(ratio, part)
+		temp := s.hot * mean * math.Pow(ratio, part)
 		for range stride {
 			if e.change(temp) && (e.sum < least-worthSaving || e.span() < best.span || best.lost > 0) {
 				better()

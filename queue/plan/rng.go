@@ -19,9 +19,6 @@ func (r *rng) next() uint64 {
 // below draws from 0 to n-1 (multiply-shift; the bias at these n is below 1e-6).
 func (r *rng) below(n int) int { return int(r.next() >> 32 * uint64(n) >> 32) }
 
-// unit draws from [0, 1).
-func (r *rng) unit() float64 { return float64(r.next()>>11) / (1 << 53) }
-
 // logs holds -ln(u) for evenly spread u: how far uphill a change may go, in
 // units of the temperature.
 var logs = func() (t [4096]float64) {
