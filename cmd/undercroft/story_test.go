@@ -99,7 +99,8 @@ func TestAnEvening(t *testing.T) {
 	s := newSite(t, 1000, "Egret")
 	s.serve()
 	s.ready("Egret")
-	s.must("add", s.part("Bracket 2"), s.part("Bracket 1")) // the longer one goes first
+	s.must("add", s.part("Bracket 1"), s.part("Bracket 2"))
+	s.must("order", "1") // else the longer one would go first
 	printer := func() web.Printer { return printerOf(t, ask[[]web.Printer](s, "printers"), "Egret") }
 	s.wait("the link", func() bool { return printer().Phase == "ready" })
 	if p := printer(); p.Run != nil || p.Plate.Question == "" {
@@ -136,7 +137,7 @@ func TestAnEvening(t *testing.T) {
 			t.Errorf("a heater's target is %g °C after Ctrl-C", target)
 		}
 	}
-	inOrder(t, s.trace("Egret"), s.part("Bracket 2"))
+	inOrder(t, s.trace("Egret"), s.part("Bracket 1"))
 }
 
 // inOrder holds a trace against a file: its commands stand there in one piece,

@@ -285,6 +285,10 @@ func (f *flaky) Send(ctx context.Context, calls []web.Call) error {
 func TestCaller(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "calls.json")
 	synctest.Test(t, func(t *testing.T) {
+		rest := func(d time.Duration) {
+			time.Sleep(d)
+			synctest.Wait() // what the caller did by now is seen here
+		}
 		house := webtest.New(noon)
 		post, stuck := &flaky{fails: 3}, &flaky{hang: true}
 		options := Options{Source: house, Path: path, Base: "https://cellar.example:8017", Channels: []Channel{
@@ -306,11 +310,11 @@ func TestCaller(t *testing.T) {
 		}
 		began := time.Now()
 		run(func(c *Caller) {
-			time.Sleep(5 * time.Second)
+			rest(5 * time.Second)
 			if v := c.View(); len(v.Troubles) != 1 || !strings.Contains(v.Troubles[0], "no route") || len(v.Recent) != 2 {
 				t.Errorf("the pages show %+v", v)
 			}
-			time.Sleep(3 * time.Minute)
+			rest(3 * time.Minute)
 			if v := c.View(); len(v.Troubles) != 1 || !strings.Contains(v.Troubles[0], "hook") { // hook hangs on
 				t.Errorf("the pages show %+v", v.Troubles)
 			}
@@ -325,7 +329,7 @@ func TestCaller(t *testing.T) {
 				t.Errorf("tried at %s", got)
 			}
 			house.Change(func(v *web.View) { v.Printers[4].Run.Eyes = "asked" })
-			time.Sleep(10 * time.Second)
+			rest(10 * time.Second)
 			if len(post.got) != 3 || post.got[2].Kind != Eyes {
 				t.Errorf("the post got %+v", post.got)
 			}
@@ -335,7 +339,7 @@ func TestCaller(t *testing.T) {
 		})
 		stuck.hang = false
 		run(func(c *Caller) {
-			time.Sleep(20 * time.Minute) // hook's pauses run on
+			rest(20 * time.Minute) // hook's pauses run on
 			if len(post.got) != 3 || len(stuck.got) != 1 {
 				t.Errorf("after a restart: post %d, hook %d", len(post.got), len(stuck.got))
 			}

@@ -15,7 +15,8 @@ func Scene(at time.Time) web.View {
 	ago := func(d time.Duration) time.Time { return at.Add(-d) }
 	in := func(d time.Duration) *time.Time { t := at.Add(d); return &t }
 	return web.View{
-		At: at, Zone: "Europe/London", Pace: 1, Title: "Heron lantern",
+		Calls: web.CallsView{Recent: []web.Call{}, Troubles: []string{}},
+		At:    at, Zone: "Europe/London", Pace: 1, Title: "Heron lantern",
 		Hours: web.Hours{Answered: true, Home: "Mo-Fr 17:00-23:00, Sa-Su 08:00-23:00", Cold: "daily 01:00-05:00", HomeNow: true},
 		Printers: []web.Printer{
 			{
