@@ -11,17 +11,24 @@ import (
 	"time"
 )
 
-// The datagrams are those of sd_notify(3).
-func TestTheServiceManagerIsTold(t *testing.T) {
+// serviceManager listens as systemd does, with a watchdog of so many µs.
+func serviceManager(t *testing.T, watchdogUS string) *net.UnixConn {
+	t.Helper()
 	at := filepath.Join(t.TempDir(), "notify")
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: at, Net: "unixgram"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer socket.Close()
+	t.Cleanup(func() { socket.Close() })
 	t.Setenv("NOTIFY_SOCKET", at)
-	t.Setenv("WATCHDOG_USEC", "150000")
+	t.Setenv("WATCHDOG_USEC", watchdogUS)
 	t.Setenv("WATCHDOG_PID", "")
+	return socket
+}
+
+// The datagrams are those of sd_notify(3).
+func TestTheServiceManagerIsTold(t *testing.T) {
+	socket := serviceManager(t, "150000")
 	hear := func() string {
 		buf := make([]byte, 256)
 		socket.SetReadDeadline(time.Now().Add(20 * time.Second))
@@ -73,15 +80,7 @@ func TestTheServiceManagerIsTold(t *testing.T) {
 
 // A daemon that hangs must not feed the watchdog.
 func TestAHangingDaemonDoesNotFeedTheWatchdog(t *testing.T) {
-	at := filepath.Join(t.TempDir(), "notify")
-	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: at, Net: "unixgram"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer socket.Close()
-	t.Setenv("NOTIFY_SOCKET", at)
-	t.Setenv("WATCHDOG_USEC", "30000")
-	t.Setenv("WATCHDOG_PID", "")
+	socket := serviceManager(t, "30000")
 	var log strings.Builder
 	ctx, cancel := context.WithCancel(context.Background())
 	asked := 0

@@ -183,7 +183,7 @@ func clock(f *Facts) []Finding {
 	const subject = "clock"
 	if !Plausible(f.Now, f.Built) {
 		return []Finding{{subject, Problem, fmt.Sprintf("the clock says %s, which is before this program was made", f.Now.Format("2006-01-02 15:04")),
-			"Home hours, cold hours and dates mean nothing until it is set; nothing starts before.", "Connect the network and let time be set (timedatectl set-ntp true), or put a battery-backed clock into the computer."}}
+			"Home hours, cold hours and dates mean nothing until it is set; start nothing before.", "Connect the network and let time be set (timedatectl set-ntp true), or put a battery-backed clock into the computer."}}
 	}
 	if f.Synced != nil && !*f.Synced {
 		return []Finding{{subject, Warning, fmt.Sprintf("the clock says %s and is not kept by the network", f.Now.Format("2006-01-02 15:04")),
