@@ -151,6 +151,6 @@ func (l *loop) emergency() string {
 	if err := l.c.EmergencyStop(); err != nil {
 		return "An emergency stop was tried and is not confirmed (" + clip(err.Error(), 200) + "): pull the plug."
 	}
-	l.owed = nil
+	l.owe(nil)
 	return "An emergency stop was sent, and the firmware confirmed that it halted."
 }

@@ -186,7 +186,7 @@ func (l *loop) emergencyBy(r *request) Phase {
 	switch {
 	case confirmed == nil:
 		text += "The firmware confirmed that it halted"
-		l.owed = nil
+		l.owe(nil)
 	case known && !parser:
 		text += "It is NOT confirmed: this firmware obeys only when it comes to the line. Pull the plug"
 	default:
@@ -210,7 +210,7 @@ func (l *loop) wound(e ending, err error) Phase {
 	if err == nil {
 		l.deliver(e)
 		l.answer(e, nil)
-		l.owed = nil
+		l.owe(nil)
 		return l.to(Cooling, "the run was ended: "+e.text)
 	}
 	if l.st.Phase == link.Failed || errors.Is(err, context.Canceled) {
@@ -259,14 +259,14 @@ func (l *loop) breakOff(f *link.Fault, e ending) Phase {
 	}
 	switch f.Cause {
 	case link.CausePortLost:
-		l.owed = l.owedNow()
+		l.owe(l.owedNow())
 		return over(l.to(Absent, "the port vanished in mid-run: "+clip(text, 200)),
 			l.errorf(ErrNoLink, "the port vanished. If the machine may be hot, go there and switch it off at the plug"))
 	case link.CauseHalted, link.CauseThermal:
-		l.owed = nil
+		l.owe(nil)
 		return over(l.to(Faulted, text+". "+afterHalt), nil)
 	case link.CauseRebooted:
-		l.owed = nil
+		l.owe(nil)
 		return over(l.to(Faulted, text+". "+silentAdvice(f.Cause)), nil)
 	case link.CauseSilent:
 		// It may hear although it does not answer.
@@ -275,7 +275,7 @@ func (l *loop) breakOff(f *link.Fault, e ending) Phase {
 	}
 	// The machine is alive; only this run cannot go on. Its heaters are turned
 	// off over what is left of the link, or else after it was opened anew.
-	l.owed = l.owedNow()
+	l.owe(l.owedNow())
 	if f.Cause == link.CauseColdExtrusion {
 		l.owedFault = text + ". Its heater or its sensor may have failed. " + afterHalt
 	}
@@ -315,7 +315,7 @@ func (l *loop) dropErrandSilently() {
 // once the phase that follows can be seen.
 func (l *loop) deliver(e ending) {
 	a := l.run
-	l.run = nil
+	l.run, l.gave = nil, a.src.gave()
 	a.close()
 	line := e.line
 	if line == 0 {

@@ -23,7 +23,7 @@ func (l *loop) faulted() Phase {
 		case <-l.tick.C:
 			now := l.f.o.PathThere(l.spec.Path)
 			if there && !now {
-				l.owed = nil
+				l.owe(nil)
 				return l.to(Absent, "it was switched off after a fault: "+l.why)
 			}
 			there = now

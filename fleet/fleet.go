@@ -30,6 +30,9 @@ type Options struct {
 	// when an earlier daemon died. A machine that is found with some of these and
 	// no others is cooled; with any other it counts as driven by somebody else.
 	Owed map[string]map[string][]float64
+	// Debts keeps the same over a restart; nil: what the fleet learns of it is
+	// lost with this process.
+	Debts Debts
 	// MayHeat is asked before a held run that was let cool heats again: nil when
 	// its circuit carries that now. It must not wait for the fleet. nil: it does.
 	MayHeat func(printer string) error
@@ -40,6 +43,12 @@ type Options struct {
 
 	// connect is replaced by tests.
 	connect func(link.Port, link.Options) conn
+}
+
+// Debts keeps the targets that a machine may still have from us, while its link
+// is away. It may be called from any goroutine. An empty set: nothing is owed.
+type Debts interface {
+	KeepOwed(printer string, owed map[string][]float64)
 }
 
 // Curves keeps what a machine teaches of itself over restarts. All may be called

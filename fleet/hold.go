@@ -145,6 +145,7 @@ func (l *loop) coolDown() {
 		}
 		cooled[t.Name] = t.TargetC
 		cmds = append(cmds, setTarget(t.Name, *to, l.st.Identity.Extruders))
+		l.run.src.holdsAt(t.Name, *to)
 	}
 	if len(cmds) == 0 {
 		return

@@ -53,7 +53,10 @@ type loop struct {
 	curves []watch.Curve // of its heaters
 	// owed are targets that were ours when a link was lost or an earlier daemon
 	// died: they are turned off when the machine is reached again and has no others.
-	owed map[string][]float64
+	owed     map[string][]float64
+	gave     heat                      // by the run that ended last
+	debt     chan map[string][]float64 // what is owed, on its way to be kept
+	owedTill time.Time                 // in ready: until when that may be
 	// owedFault is why the printer faults once that has been done.
 	owedFault string
 
@@ -82,7 +85,7 @@ func newLoop(p *Printer, quit <-chan struct{}) *loop {
 		p: p, f: p.f, spec: &spec, log: p.f.o.Log.With("printer", p.spec.Name),
 		quit: quit, hurry: p.f.hurry,
 		phase: Absent, since: p.f.o.Now(), why: "not opened yet",
-		owed: p.f.o.Owed[p.spec.Name],
+		owed: p.f.o.Owed[p.spec.Name], debt: make(chan map[string][]float64, 1),
 	}
 }
 
@@ -90,6 +93,12 @@ func newLoop(p *Printer, quit <-chan struct{}) *loop {
 func (l *loop) main() {
 	if k := l.f.o.Curves; k != nil {
 		l.safely(func() { l.curves = k.Curves(l.spec.Name) })
+	}
+	if l.f.o.Debts != nil {
+		l.wg.Go(l.keepDebts)
+		if len(l.owed) > 0 {
+			l.keepOwed() // the next daemon may have to know it, too
+		}
 	}
 	l.tick, l.rest = time.NewTicker(tickEvery), time.NewTimer(time.Hour)
 	l.rest.Stop()
@@ -101,6 +110,7 @@ func (l *loop) main() {
 			l.safely(func() { l.deliver(ending{result: Interrupted, cause: "shutdown", text: "the daemon was shut down"}) })
 		}
 		l.safely(l.hangUp)
+		close(l.debt)
 		l.wg.Wait()
 		l.safely(l.publish)
 		l.sendOff()

@@ -11,8 +11,8 @@ package fleet
 //	          of ours; lent when it is doing something that we did not ask for;
 //	          absent when it does not answer or the port vanishes; faulted.
 //	ready     identified, idle, cold or cooling by itself. Exits: warming by a
-//	          start; lent by a person or found out; settling after a reboot;
-//	          absent; faulted.
+//	          start; lent by a person or found out; settling after a reboot
+//	          and for heat that outlived a link; absent; faulted.
 //	warming   a run is on its way and its first temperatures are not reached.
 //	          Exits: printing; paused; cooling when it ended; absent; faulted.
 //	printing  a run is on its way. Exits as warming, but for printing.
@@ -50,7 +50,7 @@ var changes = []change{
 
 	{Ready, Warming, "a run was started"},
 	{Ready, Lent, "a person takes it, or targets appeared that we did not set"},
-	{Ready, Settling, "the machine was restarted"},
+	{Ready, Settling, "the machine was restarted, or heats by a command of ours that outlived its link"},
 	{Ready, Absent, "the port vanished"},
 	{Ready, Faulted, "the firmware or the watch reports a fault"},
 

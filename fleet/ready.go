@@ -31,7 +31,13 @@ func (l *loop) ready() Phase {
 			return l.halt(v)
 		}
 		if hot := l.targets(); len(hot) > 0 && l.errand == nil {
+			if l.late(hot) {
+				return l.to(Settling, "heated by a command of ours that was on its way when its link was lost")
+			}
 			return l.foundOut(hot)
+		}
+		if len(l.owed) > 0 && time.Now().After(l.owedTill) {
+			l.owe(nil)
 		}
 		select {
 		case <-l.news():
@@ -145,6 +151,9 @@ func (l *loop) check(r *request) {
 		case errors.Is(err, errBusyMachine):
 			l.refuse(r, ErrLent, "%v", err)
 			return l.lend("found out: " + err.Error()), true
+		case len(l.targets()) > 0 && l.late(l.targets()):
+			l.refuse(r, ErrNotNow, "it is still heated by a command of ours that was on its way when its link was lost; its heaters are turned off first")
+			return Ready, false
 		case len(l.targets()) > 0:
 			l.refuse(r, ErrLent, "its heaters have targets that were not set from here")
 			return l.foundOut(l.targets()), true
@@ -212,7 +221,7 @@ func (l *loop) begin(r *request) (Phase, bool) {
 		return Ready, false
 	}
 	l.run = a
-	l.owed = nil
+	l.owe(nil)
 	r.answer(a.out, nil)
 	return l.to(Warming, "warming up for "+a.name()), true
 }

@@ -2,8 +2,6 @@ package fleet
 
 import (
 	"fmt"
-	"math"
-	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -80,7 +78,8 @@ func (l *loop) settle() (Phase, bool) {
 				}
 				return l.wontCool(err), true
 			}
-			l.owed, l.settleFails = nil, 0
+			l.owe(nil)
+			l.settleFails = 0
 			if l.owedFault != "" {
 				return l.fault(l.owedFault), true
 			}
@@ -92,7 +91,8 @@ func (l *loop) settle() (Phase, bool) {
 	if len(hot) > 0 {
 		return l.foundOut(hot), true
 	}
-	l.owed = nil
+	// What the machine had taken in before its cable went may heat it yet.
+	l.owedTill = time.Now().Add(lateHeat)
 	if l.owedFault != "" {
 		return l.fault(l.owedFault), true
 	}
@@ -117,24 +117,14 @@ func (l *loop) targets() map[string]float64 {
 	return hot
 }
 
-// owedNow are the targets as they are, to be turned off later.
-func (l *loop) owedNow() map[string][]float64 {
-	owed := map[string][]float64{}
-	for name, c := range l.targets() {
-		owed[name] = []float64{c}
-	}
-	return owed
-}
+// lateHeat is for how long after it was found cold a machine may still come to a
+// target of ours: a homing, a levelling or a heat-and-wait may stand before it.
+const lateHeat = 10 * time.Minute
 
-// areOwed says whether every heater that is on has a target that our own run
-// gave it.
-func (l *loop) areOwed(hot map[string]float64) bool {
-	for name, c := range hot {
-		if !slices.ContainsFunc(l.owed[name], func(o float64) bool { return math.Abs(o-c) <= 0.5 }) {
-			return false
-		}
-	}
-	return true
+// late says that a machine at rest came to a target that was on its way when its
+// link was lost.
+func (l *loop) late(hot map[string]float64) bool {
+	return len(l.owed) > 0 && time.Now().Before(l.owedTill) && l.areOwed(hot)
 }
 
 // foundOut is the way to lent when somebody else drives the machine.
@@ -157,7 +147,7 @@ func (l *loop) lost() Phase {
 	was := l.phase
 	if was == Cooling {
 		// What is still on was ours.
-		l.owed = l.owedNow()
+		l.owe(l.owedNow())
 	}
 	l.hangUp()
 	switch f.Cause {

@@ -32,6 +32,10 @@ type source struct {
 	homed int64      // count at which the first G28 stands, 0 while there is none
 	heats bool       // a heater was given a target so far
 	fixed []constant // homing and levelling, to be timed
+	// Targets of heaters that were given so far, by the file and by a hold.
+	given  heat
+	tool   int
+	parser gcode.Parser
 
 	// For the newest commands: file line and sums of seconds up to and with each.
 	ring [ringLen]mark
@@ -49,7 +53,7 @@ type mark struct {
 const ringLen = 1024
 
 func newSource(r io.Reader, layers []Layer, calls []string) *source {
-	return &source{cmds: gcode.NewCommands(r), layers: layers, ends: make([]int64, 0, len(layers)), calls: calls}
+	return &source{cmds: gcode.NewCommands(r), layers: layers, ends: make([]int64, 0, len(layers)), calls: calls, given: heat{}}
 }
 
 // call is a command of the file that calls for a person and is not sent.
@@ -111,6 +115,7 @@ func (s *source) Next() ([]byte, int64, error) {
 			return nil, line, io.EOF
 		}
 	}
+	s.gives(text)
 	last := s.ring[s.count%ringLen]
 	s.count++
 	nominal, allow := s.x.Command(text)

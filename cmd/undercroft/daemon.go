@@ -71,13 +71,13 @@ func newDaemon(ctx context.Context, conf *config.Config, o daemonOptions) (_ *da
 	for i := range held {
 		held[i].Lent = facts[held[i].Name].Lent
 	}
-	owed, err := owedHeat(ctx, d.store, d.recovery.Interrupted)
+	owed, err := owedHeat(ctx, d.store, names, d.recovery.Interrupted)
 	if err != nil {
 		return nil, err
 	}
 	taught := curves{d.store, o.log}
 	d.fleet = fleet.New(fleet.Options{
-		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, MayHeat: d.mayHeat, Curves: taught, Log: o.log,
+		Specs: held, Now: o.clock.Now, Pace: o.clock.pace, OpenPort: portOpener(o.clock.pace), Owed: owed, Debts: debts{d.store, o.log}, MayHeat: d.mayHeat, Curves: taught, Log: o.log,
 	})
 	printers := map[string]dispatch.Printer{}
 	for _, name := range d.fleet.Names() {

@@ -2,22 +2,65 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"io"
+	"log/slog"
 	"os"
 	"slices"
-	"strconv"
+	"time"
 
+	"undercroft/fleet"
 	"undercroft/gcode"
 	"undercroft/queue"
 	"undercroft/queue/store"
 )
 
-// owedHeat lists, for each printer whose run was open when the daemon died, the
-// targets that the run's file sets, by heater. A machine that is found with one
-// of them was left hot by us, not by somebody at its panel.
-func owedHeat(ctx context.Context, s *store.Store, interrupted []queue.Run) (map[string]map[string][]float64, error) {
+// debts keeps in the store which targets of ours a machine may still have.
+type debts struct {
+	store *store.Store
+	log   *slog.Logger
+}
+
+const debtPatience = 5 * time.Second
+
+func owedKey(printer string) string { return store.KeyOwed + "/" + printer }
+
+// KeepOwed stores what is owed; what cannot be stored is known until the daemon ends.
+func (d debts) KeepOwed(printer string, owed map[string][]float64) {
+	text := ""
+	if len(owed) > 0 {
+		b, err := json.Marshal(owed)
+		if err != nil {
+			d.log.Warn("targets that a machine may still have could not be stored", "printer", printer, "err", err)
+			return
+		}
+		text = string(b)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), debtPatience)
+	defer cancel()
+	if err := d.store.SetSetting(ctx, owedKey(printer), text); err != nil {
+		d.log.Warn("targets that a machine may still have could not be stored", "printer", printer, "err", err)
+	}
+}
+
+// owedHeat lists, for each of the printers, the targets, by heater, that it may
+// have from us: those that were kept when its link was lost, and, where a run was
+// open when the daemon died, those that the run's file sets. A machine that is
+// found with one of them was left hot by us, not by somebody at its panel.
+func owedHeat(ctx context.Context, s *store.Store, printers []string, interrupted []queue.Run) (map[string]map[string][]float64, error) {
 	owed := map[string]map[string][]float64{}
+	for _, name := range printers {
+		text, err := s.Setting(ctx, owedKey(name))
+		if err != nil {
+			return nil, err
+		}
+		var kept map[string][]float64
+		// What is not understood is a stranger's, and a person is asked.
+		if text != "" && json.Unmarshal([]byte(text), &kept) == nil {
+			owed[name] = kept
+		}
+	}
 	for _, run := range interrupted {
 		job, err := s.Job(ctx, run.JobID)
 		if err != nil {
@@ -30,7 +73,12 @@ func owedHeat(ctx context.Context, s *store.Store, interrupted []queue.Run) (map
 		if err != nil {
 			return nil, err
 		}
-		owed[run.Printer] = targets
+		if owed[run.Printer] == nil {
+			owed[run.Printer] = map[string][]float64{}
+		}
+		for heater, cs := range targets {
+			owed[run.Printer][heater] = append(owed[run.Printer][heater], cs...)
+		}
 	}
 	return owed, nil
 }
@@ -59,34 +107,10 @@ func targetsOf(path string) (map[string][]float64, error) {
 			if more, err := parser.Next(); !more || err != nil {
 				break // what is not understood sets no temperature
 			}
-			heater, celsius := target(&parser.Command, &tool)
+			heater, celsius := fleet.Target(&parser.Command, &tool)
 			if celsius > 0 && !slices.Contains(targets[heater], celsius) && len(targets[heater]) < 64 {
 				targets[heater] = append(targets[heater], celsius)
 			}
 		}
 	}
-}
-
-// target reads a command that sets a temperature; celsius is 0 for any other.
-func target(c *gcode.Command, tool *int) (heater string, celsius float64) {
-	celsius, ok := c.Get('S')
-	if !ok {
-		celsius, _ = c.Get('R')
-	}
-	switch {
-	case c.Letter == 'T':
-		*tool = c.Number
-		return "", 0
-	case c.Is('M', 104), c.Is('M', 109):
-		n := *tool
-		if t, given := c.Get('T'); given {
-			n = int(t)
-		}
-		return "T" + strconv.Itoa(n), celsius
-	case c.Is('M', 140), c.Is('M', 190):
-		return "B", celsius
-	case c.Is('M', 141), c.Is('M', 191):
-		return "C", celsius
-	}
-	return "", 0
 }

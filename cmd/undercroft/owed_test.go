@@ -1,11 +1,14 @@
 package main
 
 import (
+	"log/slog"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"testing"
+
+	"undercroft/queue/store"
 )
 
 func TestTargetsOf(t *testing.T) {
@@ -21,5 +24,27 @@ func TestTargetsOf(t *testing.T) {
 	want := map[string][]float64{"B": {60}, "T0": {215, 210, 180}, "T1": {205}}
 	if !maps.EqualFunc(got, want, slices.Equal[[]float64]) {
 		t.Errorf("targets are %v, want %v", got, want)
+	}
+}
+
+// What a printer may still have from us is known to the next daemon, until it is
+// settled.
+func TestDebtsAreKept(t *testing.T) {
+	s, _, err := store.Open(t.Context(), t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	d := debts{s, slog.New(slog.DiscardHandler)}
+	want := map[string][]float64{"B": {60}, "T0": {215, 170}}
+	d.KeepOwed("Bittern", want)
+	d.KeepOwed("Curlew", want)
+	d.KeepOwed("Curlew", nil)
+	got, err := owedHeat(t.Context(), s, []string{"Bittern", "Curlew", "Dunlin"}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got) != 1 || !maps.EqualFunc(got["Bittern"], want, slices.Equal[[]float64]) {
+		t.Errorf("owed is %v, want Bittern's %v alone", got, want)
 	}
 }

@@ -264,7 +264,9 @@ type FaultCount struct {
 
 	// Undetected lines bore a number and passed for right although they were
 	// damaged: with a checksum that fits, which no checksum can show, or, in the
-	// family that does not insist on one, with none. They were executed.
+	// family that does not insist on one, with none. They were executed; or, in
+	// that family, nothing was left of them, or the refusal was lost on its way
+	// back, and the host saw the bare ok of a line that ran.
 	Undetected int64
 	// Unverified commands had lost their number, or were the tail of a line: the
 	// firmware ran them without looking.

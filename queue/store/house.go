@@ -17,6 +17,7 @@ const (
 	KeyCautions = "cautions-seen" // when the cautions were shown, RFC 3339
 	KeyCurve    = "heat-curve"    // + "/PRINTER/HEATER": how it warms up, JSON
 	KeyConstant = "constant"      // + "/PRINTER/WHAT": how long it homes or levels, JSON
+	KeyOwed     = "owed-heat"     // + "/PRINTER": targets that it may still have from us, JSON
 	KeyEyes     = "eyes"          // "off": nobody is called to first layers
 	KeyMargin   = "spool-margin"  // kept on a reel over what a file needs, a share of it
 	KeyShort    = "spool-short"   // "warn": a reel that will not last does not keep a job from starting

@@ -122,8 +122,9 @@ func (j *Judge) Executed(number int64, text []byte, move bool, end [4]float64) {
 	}
 	for k := j.at + 1; k < len(cmds) && k <= j.at+lookAhead; k++ {
 		if bytes.Equal(c, cmds[k]) {
-			if j.swallowed(k - j.at) {
-				j.at = k + 1
+			if j.swallowed(k - j.at - j.open) { // open ones stand in the place of as many
+				j.counts.Replaced += int64(j.open)
+				j.at, j.open = k+1, 0
 				return
 			}
 			j.counts.Gaps += int64(k - j.at)
@@ -170,7 +171,7 @@ func (j *Judge) swallowed(n int) bool {
 		return false
 	}
 	j.counts.Replaced += int64(n)
-	j.note("commands %d to %d of the file were damaged until nothing was left of them, and no checksum shows it", j.at+1, j.at+n)
+	j.note("%d commands behind command %d of the file were damaged until nothing was left of them, and no checksum shows it", n, j.at+j.open)
 	left := j.taints[:0]
 	for _, t := range j.taints {
 		if t.number >= 0 && n > 0 {

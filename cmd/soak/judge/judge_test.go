@@ -97,6 +97,8 @@ func TestVerdicts(t *testing.T) {
 		{"damage that nothing shows", "0 1 2 3 4 undetected 6 7 8 9", finished, ""},
 		{"damage that leaves nothing", "0 1 2 3 4 cut 6 7 8 9", finished, ""},
 		{"the same at the end", "0 1 2 3 4 5 6 7 8 cut", finished, ""},
+		{"one burst over two lines", "0 1 2 3 4 undetected cut 7 8 9", finished, ""},
+		{"one burst over two lines, and one more left out", "0 1 2 3 4 undetected cut 8 9", finished, "left out"},
 		{"one accounted for, two left out", "0 1 2 3 4 cut 7 8 9", finished, "left out"},
 		{"stopped", "0 1 2 3 4 5 6", stopped(4, "silent"), ""},
 		{"stopped without a cause", "0 1 2 3", stopped(2, ""), "no cause"},
