@@ -835,3 +835,38 @@ func TestTooManyRefusals(t *testing.T) {
 	r.until(10*time.Minute, r.over)
 	wantFault(t, r, CauseResends)
 }
+
+// At a layer's end, while the planner still holds moves, the position is asked
+// for: what the sum of E or a height has lost is found before the next layer,
+// and the query empties nothing.
+func TestPositionIsComparedAtLayerEnds(t *testing.T) {
+	const layers, each = 6, 50
+	lines := []string{"G28", "G90", "M83"}
+	for i := range layers {
+		lines = append(lines, fmt.Sprintf("G1 Z%.2f F600", 0.3*float64(i+1)))
+		for k := range each {
+			lines = append(lines, fmt.Sprintf("G1 X%d Y%d E0.20000 F3000", 20+k%2*20, 20+k%7))
+		}
+	}
+	for fam, mo := range families {
+		if mo.careless {
+			continue // it tells where the nozzle is, not where the moves lead
+		}
+		t.Run(fam, func(t *testing.T) {
+			r := started(t, mo, Options{AuditEvery: time.Hour, ReportEvery: -1}, lines)
+			r.until(time.Hour, r.over)
+			wantFinished(t, r, lines)
+			if r.e.audits < layers {
+				t.Errorf("%d positions compared in %d layers", r.e.audits, layers)
+			}
+			r = started(t, mo, Options{AuditEvery: time.Hour, ReportEvery: -1}, lines)
+			r.until(time.Hour, func() bool { return r.e.accepted > 3+2*(each+1)+each/2 })
+			r.m.pos[3] -= 0.2 // an extrusion that did not come through whole
+			r.until(time.Hour, r.over)
+			wantFault(t, r, CausePosition)
+			if end := 3 + 3*(each+1); r.e.sent > int64(end)+8 {
+				t.Errorf("%d commands were sent, the layer ends with command %d", r.e.sent, end)
+			}
+		})
+	}
+}

@@ -25,8 +25,9 @@ type Options struct {
 	// reports where the firmware has them. 0: every 2 s; negative: never.
 	ReportEvery time.Duration
 	// AuditEvery is how often, while streaming, the reported position is
-	// compared with what was sent. 0: every 5 s; negative: only after errors
-	// and at the end. The query does not empty the planner.
+	// compared with what was sent; it is at layer ends, too, where the planner
+	// would not run dry. 0: every 5 s; negative: only after errors and at the
+	// end. The query does not empty the planner.
 	AuditEvery time.Duration
 	// ListenFor is how long a freshly opened port is listened to before
 	// anything is said: opening resets many boards. 0: 1.5 s.

@@ -301,7 +301,7 @@ func (e *engine) holds(now time.Time) bool {
 
 // due sends a mark, a position query or a temperature query whose time has come.
 func (e *engine) due(now time.Time) bool {
-	if e.checks && e.o.AuditEvery > 0 && now.Sub(e.auditAt) >= e.o.AuditEvery && !e.reportsPosition() && !e.asksPosition() {
+	if e.checks && e.o.AuditEvery > 0 && e.auditDue(now) && !e.reportsPosition() && !e.asksPosition() {
 		if e.printerPending() {
 			if mark := e.surestMark(); !e.marking() && !(e.receipt && e.unanswered(mark) >= 0) {
 				e.sendOwn(now, slotMark, mark)
@@ -314,6 +314,26 @@ func (e *engine) due(now time.Time) bool {
 		return true
 	}
 	return e.pumpPoll(now)
+}
+
+// Between two audits at layer ends, and what the planner must hold meanwhile: the
+// query and its answer take the line for some 10 ms at 115200 baud.
+const (
+	layerAuditEvery = time.Second
+	layerAuditHolds = 100 * time.Millisecond
+)
+
+// auditDue says that the position is to be asked for before the next command: it
+// was not for a while, or a layer ends here and the planner would not run dry.
+func (e *engine) auditDue(now time.Time) bool {
+	since := now.Sub(e.auditAt)
+	return since >= e.o.AuditEvery || since >= layerAuditEvery && e.endsLayer() && e.backlog(now) >= layerAuditHolds
+}
+
+// endsLayer says that the next command goes to another height.
+func (e *engine) endsLayer() bool {
+	letter, code, rest, ok := head(e.peek.payload())
+	return ok && letter == 'G' && code <= 3 && e.track.leavesHeight(rest)
 }
 
 // pumpPoll asks for temperatures where they do not come by themselves.

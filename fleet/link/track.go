@@ -96,6 +96,22 @@ func (t *tracker) apply(text []byte, info *lineInfo) {
 	}
 }
 
+// leavesHeight says that a move with these words goes to another height. Reports
+// are rounded to a hundredth, and what they say is taken over.
+func (t *tracker) leavesHeight(words []byte) bool {
+	z, given := word(words, 'Z')
+	if !given || !t.known[2] {
+		return false
+	}
+	if t.inch {
+		z *= 25.4
+	}
+	if !t.relative {
+		z -= t.pos[2]
+	}
+	return math.Abs(z) > 0.011
+}
+
 func (t *tracker) forget() {
 	for i := range t.known {
 		t.lose(i)
