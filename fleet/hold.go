@@ -30,6 +30,10 @@ type hold struct {
 	since    time.Time
 	house    time.Time
 	accepted int64
+	// answered is when a person let the firmware go on, house time; follows is how
+	// many more of its questions that covers.
+	answered time.Time
+	follows  int
 
 	step  HoldStep
 	spot  spot

@@ -66,6 +66,7 @@ func (l *loop) paused() Phase {
 			}
 		}
 		l.coolDown()
+		l.followUp()
 		if h.runout && fails == nil && l.spec.RunoutFails > 0 {
 			t := time.NewTimer(l.f.o.real(l.spec.RunoutFails))
 			defer t.Stop()
@@ -149,6 +150,7 @@ func (l *loop) runRequest(r *request) (Phase, bool) {
 			r.answer(nil, nil)
 			break
 		}
+		a.hold.answered, a.hold.follows = l.now(), mostFollows
 		l.answerPrompt(true, func(err error) (Phase, bool) {
 			if err != nil {
 				l.refuse(r, ErrNotNow, "the machine did not take the answer (%v); confirm at its panel", err)
@@ -264,6 +266,27 @@ func (l *loop) answerPrompt(again bool, then func(error) (Phase, bool)) {
 		}
 		return nil
 	}, then)
+}
+
+// A filament change asks several things one after the other: to heat again, to
+// go on when it is hot, whether to purge more. A person who said that the reel is
+// in has answered them all, unless they come much later or without an end.
+const (
+	mostFollows = 4
+	followFor   = 15 * time.Minute // house time
+)
+
+// followUp answers what a firmware asks on the way that a person has sent it.
+func (l *loop) followUp() {
+	h := &l.run.hold
+	if h.by != ByFirmware || h.follows == 0 || l.errand != nil || l.now().Sub(h.answered) > followFor {
+		return
+	}
+	if cmd, fresh := l.prompt.Answer(); cmd == "" || !fresh {
+		return
+	}
+	h.follows--
+	l.answerPrompt(false, func(error) (Phase, bool) { return "", false })
 }
 
 // record takes the run's progress from the link's counts: completed layers go

@@ -132,7 +132,7 @@ func (t *takeBackCmd) Run(c *client) error {
 // stopCmd ends a run.
 type stopCmd struct {
 	printerArg
-	Cause string `required:"" placeholder:"WORDS" help:"Why; it goes into the record."`
+	Cause string `default:"by hand" placeholder:"WORDS" help:"Why; it goes into the record."`
 }
 
 // Run asks the daemon and waits until the moves on their way have ended.
