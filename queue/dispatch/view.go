@@ -222,6 +222,10 @@ func (d *Dispatcher) waits(p *printer, m *queue.Machine, s *fleet.Snapshot, h *q
 			return fmt.Sprintf("starts %s at %s", next.Part, p.startsAt.In(d.o.Zone).Format("15:04:05")), string(o.Waits)
 		}
 		if o.Code != queue.CodePower {
+			if s.Phase == fleet.Absent && o.Code == queue.CodePlate {
+				// It may be hot behind its cable: whoever goes there for the plate must know.
+				return "no link: " + s.Why + ". And " + o.Text, string(o.Waits)
+			}
 			return o.Text, string(o.Waits)
 		}
 	}
