@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"slices"
 	"time"
 
 	"github.com/alecthomas/kong"
@@ -50,6 +51,7 @@ type demo struct {
 	cellar *demoCellar
 	daemon *daemon
 	person *heron.Person
+	alarms map[string]bool // what printers warned of in runs that nothing was made to go wrong with
 }
 
 // Run sets the demo up and lives through it.
@@ -196,6 +198,7 @@ func (d *demo) watch(ctx context.Context) error {
 			return err
 		}
 		pending = d.trouble(v, pending)
+		d.listen(v)
 		wait := time.Hour
 		if !d.cmd.Alone {
 			if wait, err = d.act(ctx, v, asked); err != nil {
@@ -220,6 +223,22 @@ func (d *demo) watch(ctx context.Context) error {
 		}
 		// Many changes come at once; the person looks at them together.
 		time.Sleep(5 * time.Millisecond)
+	}
+}
+
+// listen notes what a printer warns of while nothing was made to go wrong with
+// its part: there should be no such alarm.
+func (d *demo) listen(v web.View) {
+	for _, p := range v.Printers {
+		if p.Run == nil || slices.ContainsFunc(d.build.Mishaps, func(m heron.Mishap) bool { return m.Part == p.Run.Part }) {
+			continue
+		}
+		for _, w := range p.Warnings {
+			if d.alarms == nil {
+				d.alarms = map[string]bool{}
+			}
+			d.alarms[fmt.Sprintf("%s warned of %s in %s, and nothing was made to go wrong with it", p.Name, w.Cause, p.Run.Part)] = true
+		}
 	}
 }
 

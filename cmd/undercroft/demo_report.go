@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -57,6 +58,9 @@ func (d *demo) report(ctx context.Context, wall time.Duration) (*demoReport, err
 	}
 	if len(jobs) != len(d.build.Parts) {
 		r.fault("%d jobs stand for %d parts", len(jobs), len(d.build.Parts))
+	}
+	for _, alarm := range slices.Sorted(maps.Keys(d.alarms)) {
+		r.fault("%s", alarm)
 	}
 	decided := map[string]bool{}
 	for i := range jobs {
