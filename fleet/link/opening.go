@@ -114,8 +114,8 @@ func (e *engine) learnSteps(line []byte) {
 		return
 	}
 	for axis, letter := range []byte("XYZE") {
-		if v, ok := word(line[i+4:], letter); ok && v > 0 && v < 100000 {
-			e.track.steps[axis] = v
+		if v, ok := word(line[i+4:], letter); ok && v > 0 && v < 100000 && v != e.track.steps[axis] {
+			e.track.steps[axis], e.track.proved[axis] = v, false
 		}
 	}
 }

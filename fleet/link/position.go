@@ -25,6 +25,7 @@ func (e *engine) onPosition(now time.Time, b []byte) {
 		return
 	}
 	e.positions = true
+	e.proveSteps(b, pos)
 	switch s := e.answered(now, q, false); s.kind {
 	case slotPosition, slotFinal, slotMark:
 		e.compare(now, s, b, pos, hasE)
@@ -34,11 +35,7 @@ func (e *engine) onPosition(now time.Time, b []byte) {
 // consistent says that a report agrees with itself: where it gives steps too, and
 // they are the planned ones, damage would show.
 func (e *engine) consistent(b []byte, pos [4]float64) bool {
-	i := bytes.Index(b, []byte("Count "))
-	if i < 0 {
-		return false
-	}
-	steps, _, ok := readPosition(b[i+6:])
+	steps, ok := countedSteps(b)
 	if !ok {
 		return false
 	}
@@ -49,6 +46,32 @@ func (e *engine) consistent(b []byte, pos [4]float64) bool {
 		}
 	}
 	return true
+}
+
+// proveSteps holds the steps per millimetre of the settings against a report that
+// gives steps too: two lines that were not damaged in the same way.
+func (e *engine) proveSteps(b []byte, pos [4]float64) {
+	steps, ok := countedSteps(b)
+	if !ok {
+		return
+	}
+	const farMM = 5 // nearer to the origin a wrong value could pass
+	for axis := range 3 {
+		per := e.track.steps[axis]
+		if per > 0 && math.Abs(pos[axis]) >= farMM && math.Abs(steps[axis]-pos[axis]*per) <= per*0.011+1 {
+			e.track.proved[axis] = true
+		}
+	}
+}
+
+// countedSteps reads the steps of a report, 'X:… Y:… Z:… E:… Count X:… Y:… Z:…'.
+func countedSteps(b []byte) (steps [4]float64, ok bool) {
+	i := bytes.Index(b, []byte("Count "))
+	if i < 0 {
+		return steps, false
+	}
+	steps, _, ok = readPosition(b[i+6:])
+	return steps, ok
 }
 
 // near says whether a report agrees with what was expected, on the axes known.

@@ -14,6 +14,7 @@ type tracker struct {
 	inch     bool
 	feedMMs  float64
 	steps    [4]float64 // steps per millimetre, 0 when not known
+	proved   [4]bool    // a position report with steps agreed with these
 	// gen changes whenever an axis is set or forgotten, not when it is moved by
 	// an amount: a report can be carried over later relative moves only.
 	gen  [4]uint32
@@ -184,11 +185,7 @@ func (t *tracker) move(b []byte, info *lineInfo, arc bool) {
 	}
 	var steps [4]float64
 	for i := range delta {
-		per := t.steps[i]
-		if per <= 0 {
-			per = fallbackSteps[i]
-		}
-		steps[i] = math.Abs(delta[i]) * per
+		steps[i] = math.Abs(delta[i]) * t.leastSteps(i)
 		if certain[i] && steps[i]-t.pend[i] >= mergedSteps {
 			info.block = true
 		}
@@ -206,6 +203,20 @@ func (t *tracker) move(b []byte, info *lineInfo, arc bool) {
 			}
 		}
 	}
+}
+
+// leastSteps are the steps per millimetre that an axis certainly has. Settings
+// come without a checksum: a point lost on the way makes 8000 of 80.00, and every
+// short move a block.
+func (t *tracker) leastSteps(axis int) float64 {
+	per := t.steps[axis]
+	switch {
+	case per <= 0:
+		return fallbackSteps[axis]
+	case t.proved[axis]:
+		return per
+	}
+	return min(per, fallbackSteps[axis])
 }
 
 // mayPend notes that anything up to a block may wait on every axis.

@@ -8,6 +8,7 @@ import "testing"
 func TestMergedMovesAreNoSureBlocks(t *testing.T) {
 	tr := newTracker()
 	tr.steps = [4]float64{80, 80, 400, 500}
+	tr.proved = [4]bool{true, true, true, false}
 	for i, c := range []struct {
 		text  string
 		block bool
@@ -33,5 +34,30 @@ func TestMergedMovesAreNoSureBlocks(t *testing.T) {
 		if info.block != c.block {
 			t.Errorf("%d %s: block %v, want %v", i, c.text, info.block, c.block)
 		}
+	}
+}
+
+// A settings line that lost a point makes no block of a short move; what a report
+// with steps agrees with counts whole.
+func TestStepsOfDamagedSettings(t *testing.T) {
+	var e engine
+	e.track = newTracker()
+	e.learnSteps([]byte("echo:  M92 X80.00 Y8000 Z400.00 E500.00"))
+	block := func(text string) bool {
+		info := classify([]byte(text))
+		e.track.apply([]byte(text), &info)
+		return info.block
+	}
+	block("G91")
+	e.proveSteps([]byte("X:100.00 Y:100.00 Z:0.20 E:0.00 Count X:8000 Y:8000 Z:80"), [4]float64{100, 100, 0.2, 0})
+	if block("G1 Y0.1") {
+		t.Error("4 steps at 40 a millimetre are taken for a block")
+	}
+	if !block("G1 X0.1") {
+		t.Error("8 steps of an axis that agrees are taken for less than a block")
+	}
+	e.learnSteps([]byte("M92 X800.0"))
+	if block("G1 X0.1") {
+		t.Error("new settings count before a report agrees with them")
 	}
 }

@@ -208,6 +208,10 @@ func (j *Judge) tainted(number int64, text []byte) bool {
 		case number >= 0:
 			j.open++
 			j.note("a damaged line that no checksum shows: N%d %q, in the place of %q or of a line of the link's own", number, text, j.next())
+			if j.joined(text) {
+				j.open++
+				j.note("the line's end was damaged, too: it holds the rest of %q", j.file.commands[j.at+1])
+			}
 		case j.at > 0 && repeats(text, j.file.commands[max(0, j.at-lookBack):j.at]):
 			j.counts.Repeats++
 			j.note("%q ran again without its number", text)
@@ -220,6 +224,19 @@ func (j *Judge) tainted(number int64, text []byte) bool {
 		return true
 	}
 	return false
+}
+
+// joined says that a damaged line holds the rest of the command after the one in
+// whose place it stands: a burst took the line end between them, and the machine
+// went where both lead.
+func (j *Judge) joined(text []byte) bool {
+	const rest = 8 // bytes that do not agree by chance
+	cmds := j.file.commands
+	if j.at+1 >= len(cmds) || len(cmds[j.at+1]) < rest {
+		return false
+	}
+	next := cmds[j.at+1]
+	return bytes.HasSuffix(canonical(nil, text), next[len(next)-rest:])
 }
 
 func repeats(text []byte, cmds [][]byte) bool {

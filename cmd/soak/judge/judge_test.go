@@ -55,6 +55,9 @@ func play(t *testing.T, story string, c Claim) Verdict {
 		case "undetected": // a damaged line with a checksum that fits
 			j.Event(`damage taken for a right line: N77 "G1 X24 Y20 E0.34"`)
 			j.Executed(77, []byte("G1 X24 Y20 E0.34"), true, [4]float64{24, 20, 0.2, 0.67})
+		case "joined": // a burst took the line end between commands 6 and 7 with it
+			j.Event(`damage taken for a right line: N78 "G1 Z0\xff*0 Y20 E0.35"`)
+			j.Executed(78, []byte("G1 Z0\xff*0 Y20 E0.35"), true, [4]float64{20, 20, 0, 1.02})
 		case "unharmed": // what counts as damaged is whole
 			j.Event(`damage taken for a right line: N55 "G1 X20 Y20 E0.34"`)
 			j.Executed(55, []byte("G1 X20 Y20 E0.34"), true, [4]float64{20, 20, 0.2, 0.67})
@@ -99,6 +102,8 @@ func TestVerdicts(t *testing.T) {
 		{"the same at the end", "0 1 2 3 4 5 6 7 8 cut", finished, ""},
 		{"one burst over two lines", "0 1 2 3 4 undetected cut 7 8 9", finished, ""},
 		{"one burst over two lines, and one more left out", "0 1 2 3 4 undetected cut 8 9", finished, "left out"},
+		{"one burst takes a line end", "0 1 2 3 4 5 joined 8 9", finished, ""},
+		{"the same, and one more left out", "0 1 2 3 4 5 joined 9", finished, "left out"},
 		{"one accounted for, two left out", "0 1 2 3 4 cut 7 8 9", finished, "left out"},
 		{"stopped", "0 1 2 3 4 5 6", stopped(4, "silent"), ""},
 		{"stopped without a cause", "0 1 2 3", stopped(2, ""), "no cause"},
