@@ -1,9 +1,12 @@
 package main
 
 import (
+	"errors"
+	"fmt"
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -27,12 +30,34 @@ func TestOperator(t *testing.T) {
 				return err
 			}
 			defer l.Close()
-			e.Setenv("ADDRESS", l.Addr().String())
 			e.Setenv("UNDERCROFT_SERVER", "http://"+l.Addr().String())
-			return nil
+			conf, err := os.ReadFile("testdata/operator/undercroft.toml")
+			if err != nil {
+				return err
+			}
+			conf = []byte(strings.NewReplacer("ADDRESS", l.Addr().String(), "PORTS", e.WorkDir).Replace(string(conf)))
+			return errors.Join(
+				os.WriteFile(filepath.Join(e.WorkDir, "undercroft.toml"), conf, 0o600),
+				os.WriteFile(filepath.Join(e.WorkDir, "rib.gcode"), []byte(rib()), 0o600))
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"await": await},
 	})
+}
+
+// rib is the file of these stories: 30 layers of three loops each.
+func rib() string {
+	var b strings.Builder
+	b.WriteString("; a rib of the wing\nM140 S60\nM104 S200\nM190 S60\nM109 S200\nG28\nG90\nM83\n")
+	for layer := range 30 {
+		fmt.Fprintf(&b, "G1 Z%.1f F600\n", 0.2*float64(layer+1))
+		for in := range 3 {
+			for _, to := range [][2]int{{50, 50}, {90, 50}, {90, 90}, {50, 90}} {
+				fmt.Fprintf(&b, "G1 X%d Y%d E1.3 F600\n", to[0]+in, to[1]+in)
+			}
+		}
+	}
+	b.WriteString("M104 S0\nM140 S0\nG1 X0 Y190 F6000\nM84\n")
+	return b.String()
 }
 
 // await NAME WORDS waits until the list of printers has a line of NAME that says
