@@ -41,6 +41,10 @@ func seedOf(campaign, k uint64) uint64 {
 	return z ^ z>>31
 }
 
+// ptyHang is for how long firmware stands still at most where time is real: one
+// that goes on reporting is given up after ten minutes only.
+const ptyHang = 20 * time.Second
+
 // planOf draws a plan. faults, where it is not nil, takes the place of what
 // would have been drawn.
 func planOf(seed uint64, pty bool, faults *sim.Faults) plan {
@@ -79,6 +83,9 @@ func planOf(seed uint64, pty bool, faults *sim.Faults) plan {
 		p.pace = 200
 	}
 	p.mix, p.faults = drawFaults(r, total)
+	if pty && (p.faults.HangFor == 0 || p.faults.HangFor > ptyHang) {
+		p.faults.HangFor = ptyHang
+	}
 	p.drawDeeds()
 	if faults != nil {
 		p.mix, p.faults = "given", *faults
